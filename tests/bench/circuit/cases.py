@@ -1,0 +1,131 @@
+"""Networks and random cases that the circuit's tests share.
+
+A case is a fault on top of a state of the contacts, and one question: a voltmeter's, an ohmmeter's or a clamp's reading.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import tomllib
+from dataclasses import dataclass
+from typing import Any
+
+import blowerdata
+from blowerbench.circuit import Edits, MeterSpec, Network, Shunt, State, load_network, read_ohms, read_volts, wire_resistance
+from blowerbench.units import quantity
+
+FURNACE = "furnace_120_constant_airflow.toml"
+FIXED_SEED = 1729
+LONG = os.environ.get("BLOWER_LONG") == "1"
+
+HIGH_AC = MeterSpec("digital AC volts", 10e6, "ac")
+HIGH_DC = MeterSpec("digital DC volts", 10e6, "dc")
+LOW_AC = MeterSpec("low-impedance AC volts", 3e3, "ac")
+LOW_DC = MeterSpec("low-impedance DC volts", 3e3, "dc")
+OHMS = MeterSpec(
+    "ohmmeter", coupling="dc", unit="ohm", ranges=(600.0, 6e3, 60e3, 600e3, 6e6, 60e6), accuracy_percent=0.9
+)
+VOLTMETERS = (HIGH_AC, HIGH_DC, LOW_AC, LOW_DC)
+
+
+def seeds() -> tuple[int, int]:
+    """One seed that never changes and one that the runner draws (BLOWER_SEED)."""
+    return FIXED_SEED, int(os.environ.get("BLOWER_SEED", "20"))
+
+
+def furnace_table() -> dict[str, Any]:
+    """The furnace's equipment file as read."""
+    with open(str(blowerdata.path("equipment", FURNACE)), "rb") as file:
+        return tomllib.load(file)
+
+
+def furnace(smallest: float = 0.0) -> Network:
+    """The furnace's own network, its wires raised to `smallest` ohms where they are below it."""
+    table = furnace_table()
+    for row in table["part"]:
+        if row["kind"] == "wire" and wire_resistance(row["awg"], quantity(row["length"], "m")) < smallest:
+            row["resistance"] = f"{smallest} ohm"
+    return load_network(table, FURNACE)
+
+
+@dataclass(frozen=True)
+class Case:
+    """One question: `ask` is "volts", "ohms" or "amps"; `red` is the branch for "amps"."""
+
+    edits: Edits
+    ask: str
+    red: str
+    black: str
+    meter: MeterSpec
+
+    @property
+    def frequency(self) -> float:
+        """The line that the meter reads."""
+        return 60.0 if self.meter.coupling == "ac" else 0.0
+
+    def ours(self, state: State) -> complex:
+        """The reading by the package, in V, ohm or A (complex for a current)."""
+        if self.ask == "amps":
+            return state.current(self.red, self.frequency)
+        if self.ask == "ohms":
+            return complex(read_ohms(state, self.red, self.black, self.meter))
+        return complex(read_volts(state, self.red, self.black, self.meter))
+
+
+def random_state(network: Network, draw: random.Random) -> Edits:
+    """Some contacts open, the bus capacitors perhaps charged."""
+    contacts = [branch.name for branch in network.branches if branch.part.kind == "contact"]
+    opened = frozenset(name for name in contacts if draw.random() < 0.35)
+    if draw.random() < 0.3:  # a plug pulled
+        opened |= {pin.name for pin in network.connectors[draw.choice(sorted(network.connectors))]}
+    held: tuple[tuple[str, float], ...] = ()
+    if draw.random() < 0.5:
+        volts = draw.choice([0.3, 25.0, 167.0])
+        held = (("bus_upper", volts), ("bus_lower", volts * draw.uniform(0.9, 1.1)))
+    return Edits(opened=opened, held=held, emf=(("feedback", draw.choice([0.0, 5.0])),))
+
+
+def random_fault(network: Network, draw: random.Random) -> Edits:
+    """One or two parts open, raised in resistance, shorted or leaking."""
+    fault = Edits()
+    for _ in range(draw.choice([1, 1, 2])):
+        branch = draw.choice([branch for branch in network.branches if branch.part.kind != "source"])
+        kind = draw.choice(["open", "raised", "shorted", "leak"])
+        if kind == "open":
+            fault = fault.merge(Edits(opened=frozenset({branch.name})))
+        elif kind == "raised" and branch.part.kind != "capacitor":
+            fault = fault.merge(Edits(resistances=((branch.name, 10.0 ** draw.uniform(-1.0, 6.0)),)))
+        elif kind == "shorted":
+            fault = fault.merge(Edits(shunts=(Shunt(branch.a, branch.b, 10.0 ** draw.uniform(-2.5, 1.0)),)))
+        else:
+            lines = draw.choice(["all", "all", "ac", "dc"])
+            a, b = draw.sample(network.nodes, 2)
+            fault = fault.merge(Edits(shunts=(Shunt(a, b, 10.0 ** draw.uniform(1.0, 7.0), lines),)))
+    return fault
+
+
+def series_open(network: Network, draw: random.Random) -> Edits:
+    """Every branch at one or two joined nodes opened, so that only stray capacitance and leakage hold them."""
+    opened = set()
+    wire = draw.choice([branch for branch in network.branches if branch.part.kind in ("wire", "pin")])
+    ends = {wire.a, wire.b} - {network.reference}
+    keep = draw.random() < 0.5
+    for branch in network.branches:
+        if {branch.a, branch.b} & ends and not (keep and branch.name == wire.name):
+            opened.add(branch.name)
+    return Edits(opened=frozenset(opened))
+
+
+def random_case(network: Network, draw: random.Random) -> Case:
+    """A fault, a state and a question, all by chance."""
+    edits = random_state(network, draw).merge(random_fault(network, draw))
+    if draw.random() < 0.3:
+        edits = edits.merge(series_open(network, draw))
+    ask = draw.choice(["volts", "volts", "volts", "volts", "ohms", "amps"])
+    if ask == "amps":
+        return Case(edits, ask, draw.choice(network.conductors), "", draw.choice([HIGH_AC, HIGH_DC]))
+    red, black = draw.sample(network.nodes, 2)
+    if ask == "ohms":  # on a dead circuit: an alternating voltage would only overload the meter
+        edits = edits.merge(Edits(emf=(("mains", 0.0), ("receptacle", 0.0))))
+    return Case(edits, ask, red, black, OHMS if ask == "ohms" else draw.choice(VOLTMETERS))

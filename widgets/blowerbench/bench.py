@@ -1,0 +1,156 @@
+"""The bench: the one way in for page, test, exam service and grader, and where record and session meet.
+
+Rule: an act is recorded before its outcome is shown. Creating a bench on an existing record goes on where it stopped.
+"""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+from typing import Protocol
+
+import msgspec
+
+from blowerbench import acts as a
+from blowerbench.equipment import Equipment, load_equipment
+from blowerbench.errors import BenchError
+from blowerbench.faults import Hypothesis, load_faults
+from blowerbench.hands import Hands
+from blowerbench.observation import Accepted, Observation, Outcome, Refused, Said
+from blowerbench.record import FORMAT, MODEL, Header, Line, RecordError, RecordWriter
+from blowerbench.session import Session
+from blowerbench.variant import Variant, draw_variant
+
+
+class View(msgspec.Struct, frozen=True):
+    """What a page may draw: hands as the learner left them, the last observation, the number of acts. Never the fault."""
+
+    equipment: str
+    complaint: str
+    seq: int
+    clock: int
+    hands: dict[str, object]
+    observation: Observation
+
+
+class Bench(Protocol):
+    """What every bench offers, in this process or across a network."""
+
+    @property
+    def equipment(self) -> Equipment:
+        """The unit on this bench."""
+
+    def act(self, act: a.Act) -> Outcome:
+        """Do `act`, or say why hands can't."""
+
+    def view(self) -> View:
+        """What can be shown now."""
+
+    def close(self) -> None:
+        """Release what the bench holds; the record stays."""
+
+
+class Coach(Protocol):
+    """Help in practice, handed to a panel by a lesson; never present in an exam."""
+
+    def hint(self, lines: tuple[Line, ...], strength: int) -> str:
+        """A hint after these acts; `strength` 1 (a nudge) to 3 (the act itself)."""
+
+
+def describe_hands(hands: Hands) -> dict[str, object]:
+    """`hands` as plain JSON values, sets in order."""
+    described = msgspec.to_builtins(hands)
+    return {k: sorted(v) if isinstance(v, list | set | frozenset) and k != "declared" else v for k, v in described.items()}
+
+
+class LocalBench:
+    """A bench in this process. With `record` every act is appended to that file before its outcome is returned."""
+
+    def __init__(
+        self, equipment: str | Equipment, fault: str | Hypothesis, complaint: str, *, variant: str | Variant = "practice",
+        record: Path | str | None = None, assignment: str = "", person: str = "",
+    ) -> None:  # fmt: skip
+        self.equipment = equipment if isinstance(equipment, Equipment) else load_equipment(equipment)
+        catalogue = load_faults(self.equipment)
+        hypothesis = fault if isinstance(fault, Hypothesis) else Hypothesis(fault)
+        drawn = variant if isinstance(variant, Variant) else draw_variant(variant)
+        if complaint not in self.equipment.complaints:
+            known = ", ".join(self.equipment.complaints)
+            raise BenchError(f"no complaint {complaint!r}; {self.equipment.id} has {known}")
+        self.session = Session(self.equipment, catalogue, hypothesis, drawn, complaint)
+        self.header = Header(
+            FORMAT, MODEL, self.equipment.id, self.equipment.digest, catalogue.digest, complaint, drawn.name, assignment, person
+        )
+        self.lines: list[Line] = []
+        self.last = Observation((Said("complaint", (complaint,)),), self.session.senses())
+        self.notes: list[str] = []
+        self._guard = threading.RLock()
+        self._writer: RecordWriter | None = None
+        if record is not None:
+            self._open(Path(record))
+
+    def _open(self, path: Path) -> None:
+        writer = RecordWriter(path, self.header)
+        try:
+            for line in writer.record.lines:
+                heard = self.session.play(line.act).observation
+                problem = compare(line, heard, self.session.now.hands.clock)
+                if problem:
+                    raise RecordError(f"{path.name}: act {line.seq}: {problem}; hand the record to your instructor as it is")
+                self.lines.append(line)
+                self.last = line.observation
+        except BaseException:
+            writer.close()
+            raise
+        if writer.damage:
+            self.notes.append(f"{writer.damage}; everything before it was kept, the rest is in {path.name}.damaged")
+        self._writer = writer
+
+    def act(self, act: a.Act) -> Outcome:
+        """Do `act`; what comes back is already on the disk. Raises `NoSuchName` for a name that this unit does not have."""
+        with self._guard:
+            refusal = self.session.decide(act)
+            if refusal is not None:
+                return Refused(Said(refusal.reason, tuple(v for _, v in refusal.args)))
+            observation = self.session.play(act).observation
+            clock = self.session.now.hands.clock
+            line = Line(len(self.lines) + 1, clock, act, observation)  # type: ignore[arg-type] # every Act is one of AnyAct
+            if self._writer is not None:
+                self._writer.append(line)
+            self.lines.append(line)
+            self.last = observation
+            return Accepted(line.seq, clock, observation)
+
+    def view(self) -> View:
+        """What a page may draw now."""
+        hands = self.session.now.hands
+        return View(
+            self.equipment.id, self.session.complaint.id, len(self.lines), hands.clock, describe_hands(hands), self.last
+        )  # fmt: skip
+
+    def close(self) -> None:
+        """Release the record's file and lock."""
+        if self._writer is not None:
+            self._writer.close()
+            self._writer = None
+
+
+def compare(line: Line, heard: Observation, clock: int) -> str:
+    """What differs between a recorded line and its replay, or "". One count of the last digit is allowed in a display."""
+    if line.clock != clock:
+        return f"the clock stood at {line.clock} s where replay has {clock} s"
+    was = line.observation
+    if was.said != heard.said or was.senses != heard.senses or len(was.shown) != len(heard.shown):
+        return "replay perceives something else"
+    for old, new in zip(was.shown, heard.shown, strict=True):
+        if (old.instrument, old.unit) != (new.instrument, new.unit) or not _close(old.text, new.text):
+            return f"the display showed {old.text} {old.unit} where replay shows {new.text} {new.unit}"
+    return ""
+
+
+def _close(old: str, new: str) -> bool:
+    if old == new:
+        return True
+    if "OL" in old or "OL" in new or old.partition(".")[2].__len__() != new.partition(".")[2].__len__():
+        return False
+    return abs(int(old.replace(".", "")) - int(new.replace(".", ""))) <= 1

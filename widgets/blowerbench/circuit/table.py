@@ -1,0 +1,3 @@
+"""placeholder"""
+def table(*a, **k):
+    raise NotImplementedError

@@ -1,0 +1,235 @@
+"""Faults as data: what is changed in the unit, how badly, how likely, and what puts it right.
+
+Rule: a fault changes one part (or one instrument) and names exactly one correction unit. A fault file is a list of
+``[[fault]]`` tables; adding one needs no code as long as its change is one of `CHANGES`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+import blowerdata
+from blowerbench.circuit import Shunt
+from blowerbench.equipment import Equipment
+from blowerbench.errors import BenchError
+from blowerbench.units import quantity
+
+HEALTHY = "healthy"
+NO_FAULT = "no_fault_found"
+
+#: What a fault may change. Each severity gives the value; `open`, `stuck_*` and `swap` need none.
+CHANGES = {
+    "open": "the branch carries no current",
+    "resistance": "the branch has this many ohms instead of its own",
+    "short": "this many ohms between two terminals",
+    "stuck_closed": "the contact never opens",
+    "stuck_open": "the contact never closes",
+    "swap": "two wires have changed places at their far ends",
+    "set": "a number or a state of a device is changed",
+}
+
+
+class FaultError(BenchError):
+    """A fault file that can't be used; says the file, the fault and the remedy."""
+
+
+@dataclass(frozen=True, slots=True)
+class Severity:
+    """How bad it is: a name and a value in the change's own unit."""
+
+    name: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What eyes find at a place: `where` as in `Look`, and a message id."""
+
+    where: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One catalogued fault of one equipment."""
+
+    id: str
+    title: str
+    equipment: str
+    change: str
+    target: tuple[str, ...]
+    severities: tuple[Severity, ...]
+    correction: str
+    prior: int
+    prior_reason: str
+    competency: str
+    difficulty: int
+    complaints: tuple[str, ...]
+    sees: str
+    repair: str
+    why: str
+    sights: tuple[Sight, ...] = ()
+    stop_work: bool = False
+    also: tuple[tuple[str, float], ...] = ()  # device settings that go with a change of the circuit
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Hypothesis:
+    """A fault at one severity, or healthy."""
+
+    fault: str
+    severity: int = 0
+
+    def __str__(self) -> str:
+        return self.fault if self.severity == 0 else f"{self.fault}/{self.severity}"
+
+
+@dataclass(frozen=True, slots=True)
+class Effects:
+    """What a hypothesis does to the network and to the devices, ready for the plant."""
+
+    opened: frozenset[str] = frozenset()
+    closed: frozenset[str] = frozenset()
+    resistances: tuple[tuple[str, float], ...] = ()
+    shunts: tuple[Shunt, ...] = ()
+    settings: Mapping[str, float] | None = None
+    sights: tuple[Sight, ...] = ()
+
+    def setting(self, name: str, healthy: float = 0.0) -> float:
+        """The device setting `name`, or `healthy` where the hypothesis leaves it alone."""
+        return healthy if self.settings is None else self.settings.get(name, healthy)
+
+
+NO_EFFECTS = Effects()
+
+
+@dataclass(frozen=True, slots=True)
+class Catalogue:
+    """All faults of one equipment, with the file's digest."""
+
+    equipment: str
+    digest: str
+    faults: Mapping[str, Fault]
+
+    def __hash__(self) -> int:
+        return hash(self.digest)
+
+    def hypotheses(self, complaint: str | None = None) -> tuple[Hypothesis, ...]:
+        """Every fault × severity (that leads to `complaint`, if given), in the file's order."""
+        return tuple(
+            Hypothesis(f.id, k)
+            for f in self.faults.values()
+            if complaint is None or complaint in f.complaints
+            for k in range(len(f.severities))
+        )
+
+    def weight(self, hypothesis: Hypothesis) -> int:
+        """Prior weight as an integer: the fault's, shared among its severities in 60ths."""
+        fault = self.faults[hypothesis.fault]
+        return fault.prior * 60 // len(fault.severities)
+
+    def correction(self, hypothesis: Hypothesis) -> str:
+        """The correction unit of `hypothesis`."""
+        return self.faults[hypothesis.fault].correction
+
+
+def _fault(raw: dict[str, Any], equipment: Equipment, source: str) -> Fault:
+    where = f"{source}: fault {raw.get('id', '?')!r}"
+    try:
+        change = raw["change"]
+        unit = raw.get("unit", "")
+        severities = tuple(
+            Severity(s["name"], quantity(s["value"], unit) if isinstance(s["value"], str) else float(s["value"]))
+            for s in raw.get("severities", [{"name": "complete", "value": 0.0}])
+        )
+        fault = Fault(
+            id=raw["id"], title=raw["title"], equipment=equipment.id, change=change, target=tuple(raw["target"]),
+            severities=severities, correction=raw["correction"], prior=raw["prior"], prior_reason=raw["prior_reason"],
+            competency=raw["competency"], difficulty=raw["difficulty"], complaints=tuple(raw["complaints"]),
+            sees=raw["sees"], repair=raw["repair"], why=raw["why"],
+            sights=tuple(Sight(**s) for s in raw.get("sights", [])), stop_work=raw.get("stop_work", False),
+            also=tuple((k, float(v)) for k, v in raw.get("also", {}).items()),
+        )  # fmt: skip
+    except KeyError as error:
+        raise FaultError(f"{where}: entry {error} is missing; see 'how to add a fault' in DEVELOPERS.md") from error
+    known = {
+        "change": (change, CHANGES), "correction": (fault.correction, (*equipment.units, NO_FAULT)),
+    }  # fmt: skip
+    for what, (value, allowed) in known.items():
+        if value not in allowed:
+            raise FaultError(f"{where}: unknown {what} {value!r}; use one of {', '.join(sorted(allowed))}")
+    for complaint in fault.complaints:
+        if complaint not in equipment.complaints:
+            raise FaultError(f"{where}: unknown complaint {complaint!r}; the equipment has {', '.join(equipment.complaints)}")
+    branches = equipment.network.parts
+    for target in fault.target:
+        if change in ("open", "resistance", "stuck_closed", "stuck_open", "swap") and target not in branches:
+            raise FaultError(f"{where}: unknown part {target!r}; name a part of the equipment file")
+        if change == "short" and target not in equipment.network.nodes:
+            raise FaultError(f"{where}: unknown terminal {target!r}; name two terminals of the equipment file")
+    if not 1 <= len(severities) <= 5:
+        raise FaultError(f"{where}: {len(severities)} severities; give one to five")
+    return fault
+
+
+def parse_faults(text: str, equipment: Equipment, source: str) -> Catalogue:
+    """The catalogue in TOML `text`; raises `FaultError` naming `source`, the fault and the remedy."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise FaultError(f"{source}: not TOML ({error}); mend that line and load it again") from error
+    faults: dict[str, Fault] = {}
+    for entry in raw.get("fault", []):
+        fault = _fault(entry, equipment, source)
+        if fault.id in faults:
+            raise FaultError(f"{source}: fault {fault.id!r} stands twice; give each its own id")
+        faults[fault.id] = fault
+    return Catalogue(equipment.id, hashlib.sha256(text.encode()).hexdigest(), faults)
+
+
+@lru_cache(maxsize=32)
+def load_faults(equipment: Equipment) -> Catalogue:
+    """The shipped fault catalogue of `equipment`."""
+    path = blowerdata.path("faults", f"{equipment.id}.toml")
+    return parse_faults(path.read_text(encoding="utf-8"), equipment, path.name)
+
+
+def _swap(equipment: Equipment, first: str, second: str) -> Iterator[Shunt]:
+    a, b = equipment.wire(first), equipment.wire(second)
+    yield Shunt(a.a, b.b, a.resistance)
+    yield Shunt(b.a, a.b, b.resistance)
+
+
+@lru_cache(maxsize=4096)
+def effects(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis) -> Effects:
+    """What `hypothesis` changes in `equipment`; raises `FaultError` for a hypothesis that is not catalogued."""
+    if hypothesis.fault == HEALTHY:
+        return NO_EFFECTS
+    fault = catalogue.faults.get(hypothesis.fault)
+    if fault is None or not 0 <= hypothesis.severity < len(fault.severities):
+        raise FaultError(f"no hypothesis {hypothesis} for {equipment.id}; `blowerbench faults` lists what there is")
+    value = fault.severities[hypothesis.severity].value
+    made = _circuit_change(equipment, fault, value)
+    settings = dict(fault.also) | ({t: value for t in fault.target} if fault.change == "set" else {})
+    return replace(made, settings=settings, sights=fault.sights)
+
+
+def _circuit_change(equipment: Equipment, fault: Fault, value: float) -> Effects:
+    match fault.change:
+        case "open" | "stuck_open":
+            return Effects(opened=frozenset(fault.target))
+        case "stuck_closed":
+            return Effects(closed=frozenset(fault.target))
+        case "resistance":
+            return Effects(resistances=tuple((t, value) for t in fault.target))
+        case "short":
+            return Effects(shunts=(Shunt(fault.target[0], fault.target[1], value),))
+        case "swap":
+            return Effects(opened=frozenset(fault.target), shunts=tuple(_swap(equipment, *fault.target)))
+        case _:
+            return NO_EFFECTS

@@ -1,0 +1,174 @@
+"""One service call being played: hands, unit and instruments together, for one hypothesis and one variant.
+
+Rule: `play` is deterministic. The same acts give the same observations, here, on the exam service and in the grader.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from blowerbench import acts as a
+from blowerbench.equipment import Equipment
+from blowerbench.faults import HEALTHY, NO_EFFECTS, Catalogue, Effects, Hypothesis, effects
+from blowerbench.hands import Hands, Refusal, decide, evolve
+from blowerbench.instruments import Reading, read_instruments
+from blowerbench.observation import Observation, Said, Shown
+from blowerbench.plant import Plant, Simulator
+from blowerbench.variant import Variant
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """Hands and unit at one instant of a call."""
+
+    hands: Hands
+    plant: Plant
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One act's observation together with the unrounded readings behind its displays (never recorded)."""
+
+    observation: Observation
+    readings: tuple[Reading, ...]
+
+
+class Session:
+    """A call on `equipment` with `hypothesis` in it."""
+
+    def __init__(
+        self, equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, variant: Variant, complaint: str
+    ) -> None:
+        self.equipment, self.catalogue, self.hypothesis, self.variant = equipment, catalogue, hypothesis, variant
+        self.complaint = equipment.complaints[complaint]
+        self.simulator = Simulator(equipment, effects(equipment, catalogue, hypothesis), variant)
+        hands, plant = self.simulator.start(self.complaint.call)
+        self.now = Moment(hands, plant)
+
+    @property
+    def fx(self) -> Effects:
+        """What is wrong at this moment (nothing, once the right unit was repaired)."""
+        return self.simulator.fx
+
+    def decide(self, act: a.Act) -> Refusal | None:
+        """Why hands can't do `act` now, or None."""
+        return decide(self.equipment, self.now.hands, act)
+
+    def play(self, act: a.Act) -> Heard:
+        """Do the accepted `act`: move hands, clock and unit, and return what could be perceived."""
+        before = self.now
+        plant = replace(before.plant, heard=frozenset())
+        hands = evolve(self.equipment, before.hands, act)
+        seconds = float(hands.clock - before.hands.clock)
+        plant, said = self._consequences(act, before.hands, hands, plant)
+        if isinstance(act, a.TryControls):
+            trial = replace(before.hands, thermostat="fan", switch_held=False)
+            plant = self.simulator.advance(plant, trial, seconds / 2)
+            said += (Said("controls_started" if plant.motor in ("running", "starting", "twitching") else "controls_nothing"),)
+            plant = self.simulator.advance(plant, hands, seconds / 2)
+        else:
+            plant = self.simulator.advance(plant, hands, seconds)
+        self.now = Moment(hands, plant)
+        said += self._answers(act, before)
+        readings = read_instruments(self.equipment, self.simulator, hands, plant, self.variant)
+        shown = tuple(r.shown for r in readings)
+        if isinstance(act, a.ZeroLeads):
+            touch = self._touched_leads()
+            shown = (touch, *shown)
+        return Heard(Observation(said, self.senses(), shown), readings)
+
+    # ------------------------------------------------------------------ what an act does to the unit
+    def _consequences(self, act: a.Act, before: Hands, hands: Hands, plant: Plant) -> tuple[Plant, tuple[Said, ...]]:
+        match act:
+            case a.SetBreaker(on=True):
+                plant = replace(plant, tripped=False, over_breaker=float("inf"))
+            case a.Discharge():
+                bus = plant.bus if plant.charged else plant.bus * 0.02
+                plant = replace(plant, bus0=bus, bus_at=plant.time, bus=bus)
+            case a.ResetSafety(safety="rollout"):
+                plant = replace(plant, rollout=True)
+            case a.Repair(unit=unit):
+                if unit == self.equipment_fuse_unit:
+                    plant = replace(plant, fuse_blown=False, over_fuse=float("inf"))
+                if self.hypothesis.fault != HEALTHY and self.catalogue.correction(self.hypothesis) == unit:
+                    self.simulator = Simulator(self.equipment, NO_EFFECTS, self.variant)
+                return plant, (Said("repaired", (unit,)),)
+            case _:
+                pass
+        return plant, ()
+
+    @property
+    def equipment_fuse_unit(self) -> str:
+        """The correction unit that is just the low-voltage fuse."""
+        return str(self.equipment.protection["fuse"])
+
+    # ------------------------------------------------------------------ what an act answers
+    def _answers(self, act: a.Act, before: Moment) -> tuple[Said, ...]:
+        plant = self.now.plant
+        match act:
+            case a.Look(where=where):
+                return self._sights(where)
+            case a.ReadStatus():
+                return self._status()
+            case a.SetBreaker(on=True):
+                return (Said("breaker_trips_again" if plant.tripped else "breaker_stays"),)
+            case a.TurnShaft():
+                return (Said(self._shaft(before.plant)),)
+            case a.InspectMeter():
+                return (Said("meter_looks_good"),)
+            case a.ResetSafety(safety=safety):
+                return (Said("reset_clicks" if safety == "rollout" and not before.plant.rollout else "reset_was_in"),)
+            case a.Leave():
+                return (Said("left_and_reported"),)
+            case _:
+                return ()
+
+    def _sights(self, where: str) -> tuple[Said, ...]:
+        plant, found = self.now.plant, [s.says for s in self.fx.sights if s.where == where]
+        if where == "around" and self.fx.setting("gas.smell"):
+            found.append("smell_of_gas")
+        if where == "panel":
+            handle = "breaker_handle_tripped" if plant.tripped else "breaker_handle_on"
+            found.append(handle if self.now.hands.breaker_on else "breaker_handle_off")
+        if where == "fuse":
+            found.append("fuse_element_gone" if plant.fuse_blown else "fuse_element_whole")
+        if where in self.equipment.connectors and where not in self.now.hands.parted and found:
+            found = ["connector_mated_nothing_shows"]
+        return tuple(Said(x) for x in sorted(found)) or (Said("nothing_unusual"),)
+
+    def _status(self) -> tuple[Said, ...]:
+        plant = self.now.plant
+        if not plant.alive:
+            return (Said("status_dark"),)
+        lines = [self.equipment.phases["burner", plant.burner].status, self.equipment.phases["blower", plant.blower].status]
+        return tuple(Said(f"status_{s}") for s in lines if s)
+
+    def _shaft(self, plant: Plant) -> str:
+        if plant.motor in ("running", "starting", "coasting"):
+            return "wheel_is_turning"
+        if self.fx.setting("motor.seized"):
+            return "shaft_seized"
+        if self.fx.setting("motor.rough"):
+            return "shaft_rough"
+        shorted = self.fx.setting("module.output_short") and "winding_plug" not in self.now.hands.parted
+        turns = self.fx.setting("motor.turn_short")
+        return "shaft_drags" if shorted or turns else "shaft_free"
+
+    def senses(self) -> tuple[str, ...]:
+        """What goes on being heard, seen or smelled where the learner stands, as message ids."""
+        plant, hands = self.now.plant, self.now.hands
+        found = [f"blower_{plant.motor}"]
+        if plant.inducer_at < float("inf"):
+            found.append("inducer_running")
+        if plant.flame:
+            found.append("burner_lit")
+        if hands.source_clipped:
+            found.append("source_lamp_lit" if plant.lamp else "source_lamp_dark")
+        if plant.chatters:
+            found.append("relay_chatters")
+        return tuple(sorted(found))
+
+    def _touched_leads(self) -> Shown:
+        if self.fx.setting("lead.open") or self.fx.setting("meter.fuse_blown"):
+            return Shown("leads", "OL", "ohm")
+        return Shown("leads", "0.2", "ohm")
