@@ -166,7 +166,7 @@ def _fault(raw: dict[str, Any], equipment: Equipment, source: str) -> Fault:
     for complaint in fault.complaints:
         if complaint not in equipment.complaints:
             raise FaultError(f"{where}: unknown complaint {complaint!r}; the equipment has {', '.join(equipment.complaints)}")
-    branches = equipment.network.parts
+    branches = equipment.network.branch_index
     for target in fault.target:
         if change in ("open", "resistance", "stuck_closed", "stuck_open", "swap") and target not in branches:
             raise FaultError(f"{where}: unknown part {target!r}; name a part of the equipment file")

@@ -6,8 +6,11 @@ Rule: state changes only in `evolve`; `decide` refuses only for what eyes and ha
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from typing import Any
+
+import msgspec
+from msgspec.structs import replace
 
 from blowerbench import acts as a
 from blowerbench.equipment import Equipment
@@ -22,8 +25,7 @@ class Refusal:
     args: tuple[tuple[str, str], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Hands:
+class Hands(msgspec.Struct, frozen=True):
     """The bench as hands left it. `clock` is in whole simulated seconds since arrival."""
 
     clock: int = 0
@@ -54,7 +56,6 @@ class Hands:
     written: bool = False
     left: bool = False
     ended: bool = False
-    seen: frozenset[str] = field(default=frozenset())
 
     def lead(self, name: str) -> str:
         """The terminal that lead `name` is on, or an empty string."""

@@ -8,8 +8,10 @@ logged: the grader computes it again for every hypothesis. Between events nothin
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
 from functools import lru_cache
+
+import msgspec
+from msgspec.structs import replace
 
 from blowerbench.circuit import Circuit, Edits, Shunt, State
 from blowerbench.circuit.rectifier import discharge
@@ -23,8 +25,7 @@ FOREVER = math.inf
 MAX_CHANGES = 20  # relay changes within one instant before the unit is said to chatter
 
 
-@dataclass(frozen=True, slots=True)
-class Plant:
+class Plant(msgspec.Struct, frozen=True):
     """What the unit is doing at `time` (seconds since the customer first called for it)."""
 
     time: float = 0.0
@@ -56,13 +57,13 @@ class Plant:
     bus: float = 0.0
     lamp: bool = False
     chatters: bool = False
-    heard: frozenset[str] = field(default=frozenset())  # notable happenings since the last act
+    heard: frozenset[str] = frozenset()  # notable happenings since the last act
 
 
 @lru_cache(maxsize=64)
 def circuit_for(equipment: Equipment, variant: Variant) -> Circuit:
     """The solved network of `equipment` with the tolerances of `variant`, shared by every hypothesis."""
-    return Circuit(equipment.network, variant.tolerances)
+    return Circuit(equipment.network, variant.tolerances, remembered=4096)
 
 
 def _output_contacts(equipment: Equipment, plant: Plant) -> frozenset[str]:
@@ -114,7 +115,7 @@ def edits_for(
     opened -= fx.closed
     opened |= fx.opened
     shunts = [*fx.shunts, *(Shunt(x, y, 0.05) for x, y in hands.jumpers)]
-    if module_load and plant.charged:
+    if module_load:
         a, b = equipment.module["line"]
         shunts.append(Shunt(a, b, equipment.ratings["supply"] ** 2 / motor_watts(equipment, plant), "ac"))
     if not dc:

@@ -5,7 +5,9 @@ Rule: `play` is deterministic. The same acts give the same observations, here, o
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+
+from msgspec.structs import replace
 
 from blowerbench import acts as a
 from blowerbench.equipment import Equipment
@@ -45,6 +47,12 @@ class Session:
         hands, plant = self.simulator.start(self.complaint.call)
         self.now = Moment(hands, plant)
 
+    def copy(self) -> Session:
+        """An independent session at the same moment (moments are immutable, so this is cheap)."""
+        twin = object.__new__(Session)
+        twin.__dict__.update(self.__dict__)
+        return twin
+
     @property
     def fx(self) -> Effects:
         """What is wrong at this moment (nothing, once the right unit was repaired)."""
@@ -76,6 +84,10 @@ class Session:
             touch = self._touched_leads()
             shown = (touch, *shown)
         return Heard(Observation(said, self.senses(), shown), readings)
+
+    def pass_over(self, act: a.Act) -> None:
+        """Move hands and clock for `act` without letting the unit go on: for planning over many similar readings."""
+        self.now = Moment(evolve(self.equipment, self.now.hands, act), self.now.plant)
 
     # ------------------------------------------------------------------ what an act does to the unit
     def _consequences(self, act: a.Act, before: Hands, hands: Hands, plant: Plant) -> tuple[Plant, tuple[Said, ...]]:

@@ -1,6 +1,7 @@
 """Networks and random cases that the circuit's tests share.
 
-A case is a fault on top of a state of the contacts, and one question: a voltmeter's, an ohmmeter's or a clamp's reading.
+A case is a fault on top of a state of the contacts, and one question: a voltmeter's, an ohmmeter's or a
+clamp's reading.
 """
 
 from __future__ import annotations
@@ -12,7 +13,17 @@ from dataclasses import dataclass
 from typing import Any
 
 import blowerdata
-from blowerbench.circuit import Edits, MeterSpec, Network, Shunt, State, load_network, read_ohms, read_volts, wire_resistance
+from blowerbench.circuit import (
+    Edits,
+    MeterSpec,
+    Network,
+    Shunt,
+    State,
+    load_network,
+    read_ohms,
+    read_volts,
+    wire_resistance,
+)
 from blowerbench.units import quantity
 
 FURNACE = "furnace_120_constant_airflow.toml"
@@ -36,8 +47,7 @@ def seeds() -> tuple[int, int]:
 
 def furnace_table() -> dict[str, Any]:
     """The furnace's equipment file as read."""
-    with open(str(blowerdata.path("equipment", FURNACE)), "rb") as file:
-        return tomllib.load(file)
+    return tomllib.loads(blowerdata.path("equipment", FURNACE).read_text(encoding="utf-8"))
 
 
 def furnace(smallest: float = 0.0) -> Network:
@@ -106,7 +116,7 @@ def random_fault(network: Network, draw: random.Random) -> Edits:
 
 
 def series_open(network: Network, draw: random.Random) -> Edits:
-    """Every branch at one or two joined nodes opened, so that only stray capacitance and leakage hold them."""
+    """Every branch at one or two joined nodes opened, so that strays alone hold them."""
     opened = set()
     wire = draw.choice([branch for branch in network.branches if branch.part.kind in ("wire", "pin")])
     ends = {wire.a, wire.b} - {network.reference}

@@ -1,7 +1,7 @@
 """Writes a network in any state as an ngspice netlist and runs it: an outside answer for the circuit tests.
 
-ngspice silently replaces a resistance of 0 ohm, so none below 1 mohm is ever written; the networks compared have none
-either. Each run is one analysis of one line, with the meter as a part of the netlist.
+ngspice silently replaces a resistance of 0 ohm, so none below 1 mohm is ever written; the networks compared
+have none either. Each run is one analysis of one line, with the meter as a part of the netlist.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from blowerbench.circuit import Capacitor, Edits, Network, Source, Transformer, Winding
 from cases import Case
 
+from blowerbench.circuit import Capacitor, Edits, Network, Source, Transformer, Winding
 
 SMALL = 10.0
 
@@ -34,7 +34,9 @@ class _Writer:
         return f"x{self.extra}"
 
     def add(self, *words: object) -> None:
-        self.lines.append(" ".join(repr(float(word)) if isinstance(word, float) else str(word) for word in words))
+        self.lines.append(
+            " ".join(repr(float(word)) if isinstance(word, float) else str(word) for word in words)
+        )
 
     def resistor(self, a: str, b: str, ohms: float) -> None:
         assert ohms >= 1e-3, f"{ohms} ohm: ngspice would not solve the same circuit"
@@ -114,7 +116,9 @@ class _Writer:
                 self.resistor(self.number[shunt.a], self.number[shunt.b], shunt.ohms)
 
     def transformer(self, part: Transformer, ohms_of: dict[str, float]) -> None:
-        """Leakage impedances around an ideal transformer (a VCVS and a CCCS), with the magnetising branch on the primary."""
+        """Leakage impedances around an ideal transformer (a VCVS and a CCCS), with the magnetising branch
+        on the primary.
+        """
         core, primary, secondary = self.node(), f"{part.name}.primary", f"{part.name}.secondary"
         back = self.number[part.p2]
         if primary not in self.edits.opened:
@@ -126,7 +130,9 @@ class _Writer:
         if secondary in self.edits.opened:
             return
         front, inner = self.probe(self.number[part.s1], secondary), self.node()
-        self.impedance(front, inner, ohms_of.get(secondary, part.secondary_resistance), part.secondary_leakage)
+        self.impedance(
+            front, inner, ohms_of.get(secondary, part.secondary_resistance), part.secondary_leakage
+        )
         self.extra += 1
         self.add(f"E{self.extra}", inner, self.number[part.s2], core, back, 1.0 / part.ratio)
         self.add(f"F{self.extra}", back, core, self.current[secondary], 1.0 / part.ratio)
@@ -159,7 +165,9 @@ def run(text: str) -> complex:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "one.cir"
         path.write_text(text, encoding="utf-8")
-        done = subprocess.run(["ngspice", "-b", str(path)], capture_output=True, text=True, timeout=60, check=False)
+        done = subprocess.run(
+            ["ngspice", "-b", str(path)], capture_output=True, text=True, timeout=60, check=False
+        )
     found = re.findall(r"^\S.*? = ([-+0-9.eE]+)(?:,([-+0-9.eE]+))?\s*$", done.stdout, flags=re.MULTILINE)
     if not found:
         raise AssertionError(f"ngspice gave no number:\n{done.stdout}\n{done.stderr}")
@@ -177,7 +185,11 @@ def reading(network: Network, case: Case) -> complex:
     if case.ask == "ohms":
         volts = answer.real
         over = volts >= case.meter.test_volts
-        return complex(math.inf) if over else complex(case.meter.test_ohms * volts / (case.meter.test_volts - volts))
+        return (
+            complex(math.inf)
+            if over
+            else complex(case.meter.test_ohms * volts / (case.meter.test_volts - volts))
+        )
     return answer
 
 

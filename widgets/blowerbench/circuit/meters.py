@@ -1,9 +1,10 @@
 """What instruments read of a circuit, and what they display of it.
 
-Rule: an instrument is part of the network it reads. A voltmeter loads its terminals with its own resistance, so a floating
-wire shows a ghost voltage on a 10 Mohm input and none on 3 kohm; an ohmmeter is a source, so a charged circuit makes it lie.
-The `read_...` functions return true values (V, ohm, A); `display` adds the instrument's error and counts; `interval` says
-which counts any instrument within its specification may show.
+Rule: an instrument is part of the network it reads. A voltmeter loads its terminals with its own
+resistance, so a floating wire shows a ghost voltage on a 10 Mohm input and none on 3 kohm; an ohmmeter is a
+source, so a charged circuit makes it lie. The `read_...` functions return true values (V, ohm, A);
+`display` adds the instrument's error and counts; `interval` says which counts any instrument within its
+specification may show.
 """
 
 from __future__ import annotations
@@ -18,15 +19,18 @@ from blowerbench.circuit.solve import State
 from blowerbench.circuit.system import CircuitError
 
 OVERLOAD = 10**15  # counts of "OL", above anything that a range can show
-SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))  # rms over rectified mean of a sine: what an average-responding meter assumes
+SINE_FORM_FACTOR = math.pi / (
+    2.0 * math.sqrt(2.0)
+)  # rms over rectified mean of a sine: what an average-responding meter assumes
 
 
 @dataclass(frozen=True, slots=True)
 class MeterSpec:
     """The electrical data of one function of an instrument.
 
-    `ranges` are full scales in the unit, ascending; a range's resolution is the smallest power of ten that shows its full scale
-    within `counts`. The error is at most `accuracy_percent` of the reading plus `accuracy_counts` last digits.
+    `ranges` are full scales in the unit, ascending; a range's resolution is the smallest power of ten that
+    shows its full scale within `counts`. The error is at most `accuracy_percent` of the reading plus
+    `accuracy_counts` last digits.
     """
 
     name: str
@@ -48,8 +52,15 @@ class MeterSpec:
                 f"meter {self.name}: coupling {self.coupling!r}, response {self.response!r}; "
                 "use ac, dc or ac+dc and true_rms or average"
             )
-        if not self.ranges or list(self.ranges) != sorted(self.ranges) or self.ranges[0] <= 0.0 or self.counts < 1:
-            raise CircuitError(f"meter {self.name}: ranges {self.ranges!r}; give full scales above 0, ascending")
+        if (
+            not self.ranges
+            or list(self.ranges) != sorted(self.ranges)
+            or self.ranges[0] <= 0.0
+            or self.counts < 1
+        ):
+            raise CircuitError(
+                f"meter {self.name}: ranges {self.ranges!r}; give full scales above 0, ascending"
+            )
         if not (self.input_ohms > 0.0 and self.accuracy_percent >= 0.0 and self.accuracy_counts >= 0):
             raise CircuitError(f"meter {self.name}: give an input resistance above 0 and errors of 0 or more")
 
@@ -65,7 +76,9 @@ class MeterSpec:
 
 @dataclass(frozen=True, slots=True)
 class Display:
-    """What stands on the display: `counts` × 10^`resolution_exponent` V, ohm or A, written as `text` in `unit`."""
+    """What stands on the display: `counts` × 10^`resolution_exponent` V, ohm or A, written as `text` in
+    `unit`.
+    """
 
     text: str
     unit: str
@@ -73,7 +86,7 @@ class Display:
     resolution_exponent: int
 
 
-# -- true values --------------------------------------------------------------------------------------------------------
+# -- true values -------------------------------------------------------------------------------------------
 
 
 def read_volts(
@@ -81,8 +94,9 @@ def read_volts(
 ) -> float:
     """Volts that the meter measures from `red` to `black` with its own resistance connected.
 
-    Direct coupling gives line 0 with its sign; alternating coupling the rms of the other lines within its bandwidth, or the
-    rectified mean scaled for a sine. `extra_lines` are (Hz, rms phasor) present there beside the network's own, as loaded.
+    Direct coupling gives line 0 with its sign; alternating coupling the rms of the other lines within its
+    bandwidth, or the rectified mean scaled for a sine. `extra_lines` are (Hz, rms phasor) present there
+    beside the network's own, as loaded.
     """
     lines: list[tuple[float, complex]] = []
     direct = 0.0
@@ -109,7 +123,9 @@ def _root_sum_square(lines: Sequence[tuple[float, complex]]) -> float:
 
 
 def average_responding(lines: Sequence[tuple[float, complex]]) -> float:
-    """What a rectified-mean instrument scaled for a sine shows of these (Hz, rms phasor) lines; exact for one line."""
+    """What a rectified-mean instrument scaled for a sine shows of these (Hz, rms phasor) lines; exact for
+    one line.
+    """
     present = [(frequency, phasor) for frequency, phasor in lines if phasor != 0.0]
     if len({frequency for frequency, _ in present}) <= 1:
         return abs(sum(phasor for _, phasor in present))
@@ -126,12 +142,13 @@ def average_responding(lines: Sequence[tuple[float, complex]]) -> float:
 def read_ohms(
     state: State, red: str, black: str, spec: MeterSpec, lead_ohms: float = 0.0, zero_ohms: float = 0.0
 ) -> float:
-    """Ohms that the meter works out from `red` to `black`; infinite when its input is driven beyond its own source.
+    """Ohms that the meter works out from `red` to `black`; infinite when its input is driven beyond its own
+    source.
 
-    The meter is `test_volts` behind `test_ohms` at 0 Hz and works out the ratio of its terminal voltage to its current, taking
-    the circuit for dead; volts that the circuit holds add to its own, so the result may be wrong by any amount, or below zero.
-    `lead_ohms` is in series, `zero_ohms` what was stored when the leads were zeroed. An alternating voltage above `test_volts`
-    rms at its terminals overloads it.
+    The meter is `test_volts` behind `test_ohms` at 0 Hz and works out the ratio of its terminal voltage to
+    its current, taking the circuit for dead; volts that the circuit holds add to its own, so the result may
+    be wrong by any amount, or below zero. `lead_ohms` is in series, `zero_ohms` what was stored when the
+    leads were zeroed. An alternating voltage above `test_volts` rms at its terminals overloads it.
     """
     held, impedance = state.port(red, black, 0.0)
     series = impedance.real + lead_ohms
@@ -152,7 +169,8 @@ def read_ohms(
 
 
 def read_clamp(current_rms: float, spec: MeterSpec, average_responding_rms: float | None = None) -> float:
-    """Amperes that a clamp measures of a current of `current_rms`; what an average-responding one shows is given beside it.
+    """Amperes that a clamp measures of a current of `current_rms`; what an average-responding one shows is
+    given beside it.
 
     For a sine both are equal, so `average_responding_rms` may be left out.
     """
@@ -162,7 +180,8 @@ def read_clamp(current_rms: float, spec: MeterSpec, average_responding_rms: floa
 
 
 def pwm(amplitude: float, duty: float) -> tuple[float, float]:
-    """(direct volts, rms of the alternating part) of a rectangular wave from 0 to `amplitude`, on for `duty` (0 to 1).
+    """(direct volts, rms of the alternating part) of a rectangular wave from 0 to `amplitude`, on for
+    `duty` (0 to 1).
 
     D·A and A·√(D·(1 − D)), from the definition of mean and rms. CircuitError for a duty outside 0 to 1.
     """
@@ -171,14 +190,18 @@ def pwm(amplitude: float, duty: float) -> tuple[float, float]:
     return duty * amplitude, abs(amplitude) * math.sqrt(duty * (1.0 - duty))
 
 
-# -- displays -----------------------------------------------------------------------------------------------------------
+# -- displays ----------------------------------------------------------------------------------------------
 
 
-def display(value: float, spec: MeterSpec, error_fraction: float = 0.0, offset_fraction: float | None = None) -> Display:
-    """The display of an instrument whose error is `error_fraction` (−1 to 1) of what its specification allows.
+def display(
+    value: float, spec: MeterSpec, error_fraction: float = 0.0, offset_fraction: float | None = None
+) -> Display:
+    """The display of an instrument whose error is `error_fraction` (−1 to 1) of what its specification
+    allows.
 
-    shown = value · (1 + gain) + offset counts; `offset_fraction` is the same for the offset, that of the gain if left out.
-    The range is the lowest that can show it; beyond the last one the display is "OL".
+    shown = value · (1 + gain) + offset counts; `offset_fraction` is the same for the
+    offset, that of the gain if left out. The range is the lowest that can show it; beyond the last one the
+    display is "OL".
     """
     gain = error_fraction * spec.accuracy_percent / 100.0
     offset = (error_fraction if offset_fraction is None else offset_fraction) * spec.accuracy_counts
@@ -192,7 +215,12 @@ def display(value: float, spec: MeterSpec, error_fraction: float = 0.0, offset_f
             if abs(counts) <= _top(full_scale, exponent):
                 return Display(*_written(counts, exponent, full_scale, spec.unit), counts, exponent)
     negative = spec.signed and value < 0.0
-    return Display("-OL" if negative else "OL", spec.unit, -OVERLOAD if negative else OVERLOAD, spec.exponent(spec.ranges[-1]))
+    return Display(
+        "-OL" if negative else "OL",
+        spec.unit,
+        -OVERLOAD if negative else OVERLOAD,
+        spec.exponent(spec.ranges[-1]),
+    )
 
 
 def _top(full_scale: float, exponent: int) -> int:
@@ -218,17 +246,21 @@ def _written(counts: int, exponent: int, full_scale: float, unit: str) -> tuple[
 
 
 def units_of(shown: Display, spec: MeterSpec) -> int:
-    """A display in steps of the smallest resolution of `spec`, comparable with `interval`; ±OVERLOAD for OL."""
+    """A display in steps of the smallest resolution of `spec`, comparable with `interval`; ±OVERLOAD for
+    OL.
+    """
     if abs(shown.counts) >= OVERLOAD:
         return shown.counts
     return int(shown.counts * 10 ** (shown.resolution_exponent - spec.exponent(spec.ranges[0])))
 
 
 def interval(lo: float, hi: float, spec: MeterSpec) -> tuple[int, int, int]:
-    """(lowest, highest, exponent): what any instrument within `spec` may show of a true value from `lo` to `hi`.
+    """(lowest, highest, exponent): what any instrument within `spec` may show of a true value from `lo` to
+    `hi`.
 
-    Bounds are whole steps of 10^exponent, the smallest resolution of the instrument, rounded outward over every range that it
-    might have chosen; ±OVERLOAD stands for "OL". `lo` and `hi` may be infinite (an open circuit in ohms).
+    Bounds are whole steps of 10^exponent, the smallest resolution of the instrument, rounded outward over
+    every range that it might have chosen; ±OVERLOAD stands for "OL". `lo` and `hi` may be infinite (an open
+    circuit in ohms).
     """
     if math.isnan(lo) or math.isnan(hi) or lo > hi:
         raise CircuitError(f"no interval from {lo!r} to {hi!r}; give the lower bound first")

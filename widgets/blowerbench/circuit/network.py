@@ -1,7 +1,8 @@
 """A network of parts, read from the tables of an equipment file.
 
-Rule: what passes `load_network` can be solved at every line. Each node has a leakage and a stray capacitance to the reference,
-and no loop is made of branches without any resistance; what would break that is refused here, naming file, part and remedy.
+Rule: what passes `load_network` can be solved at every line. Each node has a leakage and a stray
+capacitance to the reference, and no loop is made of branches without any resistance; what would break that
+is refused here, naming file, part and remedy.
 """
 
 from __future__ import annotations
@@ -125,7 +126,14 @@ _CLASSES: dict[str, Any] = {
     "transformer": Transformer,
 }
 _POSITIVE = {
-    "capacitance", "magnetising", "primary_resistance", "secondary_resistance", "ratio", "length", "rating", "core_resistance",
+    "capacitance",
+    "magnetising",
+    "primary_resistance",
+    "secondary_resistance",
+    "ratio",
+    "length",
+    "rating",
+    "core_resistance",
 }
 _SIGNED = {"voltage", "phase", "awg"}
 _TERMINALS = {"transformer": ("p1", "p2", "s1", "s2")}
@@ -164,7 +172,9 @@ class _Reader:
         if kind is float and isinstance(value, (int, float)) and not isinstance(value, bool):
             return self.number(part, field, float(value))
         if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
-            raise self.fail(part, f"{field} = {value!r} is no {kind.__name__}", f"give {field} as a plain {kind.__name__}")
+            raise self.fail(
+                part, f"{field} = {value!r} is no {kind.__name__}", f"give {field} as a plain {kind.__name__}"
+            )
         return value
 
     def part(self, row: Mapping[str, Any], position: int) -> Part:
@@ -202,7 +212,9 @@ class _Reader:
     def build(self, name: str, kind: str, values: dict[str, Any]) -> Part:
         if kind == "wire" and "resistance" not in values:
             if "awg" not in values or "length" not in values:
-                raise self.fail(name, "neither resistance nor gauge and length", 'give awg = 14 and length = "1 m"')
+                raise self.fail(
+                    name, "neither resistance nor gauge and length", 'give awg = 14 and length = "1 m"'
+                )
             values["resistance"] = wire_resistance(values["awg"], values["length"])
         cls = _CLASSES[kind]
         required = [
@@ -283,7 +295,9 @@ def _check_connections(reader: _Reader, parts: Mapping[str, Part], nodes: tuple[
         for _, a, b in _ends(part):
             for node in (a, b):
                 if node not in declared:
-                    raise reader.fail(part.name, f"unknown node {node!r}", "declare it in [network] nodes or correct it")
+                    raise reader.fail(
+                        part.name, f"unknown node {node!r}", "declare it in [network] nodes or correct it"
+                    )
             if a == b:
                 raise reader.fail(part.name, f"both ends on {a!r}", "give it two different terminals")
         if isinstance(part, Pin):
@@ -294,7 +308,11 @@ def _check_connections(reader: _Reader, parts: Mapping[str, Part], nodes: tuple[
 
 
 def _check_islands(
-    reader: _Reader, parts: Mapping[str, Part], nodes: tuple[str, ...], reference: str, islands: Mapping[str, str]
+    reader: _Reader,
+    parts: Mapping[str, Part],
+    nodes: tuple[str, ...],
+    reference: str,
+    islands: Mapping[str, str],
 ) -> None:
     groups = _Groups(nodes)
     for part in parts.values():
@@ -314,7 +332,9 @@ def _check_islands(
             )
 
 
-def _check_loops(reader: _Reader, parts: Mapping[str, Part], nodes: tuple[str, ...], lines: tuple[float, ...]) -> None:
+def _check_loops(
+    reader: _Reader, parts: Mapping[str, Part], nodes: tuple[str, ...], lines: tuple[float, ...]
+) -> None:
     """Refuse a loop whose branches all have no impedance at some line: its current would be undetermined."""
     for frequency in lines:
         groups = _Groups(nodes)
@@ -323,7 +343,9 @@ def _check_loops(reader: _Reader, parts: Mapping[str, Part], nodes: tuple[str, .
                 continue
             if not groups.join(part.a, part.b):
                 wrong = f"zero-ohm loop at {frequency:g} Hz through {part.a!r} and {part.b!r}"
-                raise reader.fail(part.name, wrong, "give one source, resistor or winding of the loop its resistance")
+                raise reader.fail(
+                    part.name, wrong, "give one source, resistor or winding of the loop its resistance"
+                )
 
 
 def _index(names: Iterable[str]) -> Mapping[str, int]:
@@ -331,9 +353,11 @@ def _index(names: Iterable[str]) -> Mapping[str, int]:
 
 
 def load_network(table: Mapping[str, Any], source: str) -> Network:
-    """The network of an equipment file's `[network]` table and `part` rows; `source` is the file's name in messages.
+    """The network of an equipment file's `[network]` table and `part` rows; `source` is the file's name in
+    messages.
 
-    Raises NetworkError, naming file, part and remedy, for anything that cannot be solved or is not understood.
+    Raises NetworkError, naming file, part and remedy, for anything that cannot be solved or is not
+    understood.
     """
     reader = _Reader(source)
     header = table.get("network")
@@ -378,7 +402,9 @@ def load_network(table: Mapping[str, Any], source: str) -> Network:
         connectors=MappingProxyType(
             {name: tuple(sorted(pins, key=lambda pin: pin.number)) for name, pins in connectors.items()}
         ),
-        initially_open=frozenset(part.name for part in parts.values() if isinstance(part, Contact) and not part.closed),
+        initially_open=frozenset(
+            part.name for part in parts.values() if isinstance(part, Contact) and not part.closed
+        ),
         frequencies=lines,
     )
 
@@ -389,6 +415,8 @@ def _branches(reader: _Reader, parts: Mapping[str, Part]) -> tuple[Branch, ...]:
         for side, a, b in _ends(part):
             name = f"{part.name}.{side}" if side else part.name
             if side and name in parts:
-                raise reader.fail(name, f"duplicate part: a winding of {part.name!r} has that name", "rename it")
+                raise reader.fail(
+                    name, f"duplicate part: a winding of {part.name!r} has that name", "rename it"
+                )
             branches.append(Branch(name, a, b, part, side))
     return tuple(branches)

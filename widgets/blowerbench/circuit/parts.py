@@ -1,8 +1,8 @@
 """What a circuit is made of.
 
-Rule: a part knows its own physics and nothing else. Every two-terminal part is one branch whose current, flowing inside it
-from `a` to `b`, is an unknown of its own: v_a − v_b − Z·i = E. All values are SI floats; volts and amperes of an alternating
-line are rms.
+Rule: a part knows its own physics and nothing else. Every two-terminal part is one branch whose current,
+flowing inside it from `a` to `b`, is an unknown of its own: v_a − v_b − Z·i = E. All values are SI floats;
+volts and amperes of an alternating line are rms.
 """
 
 from __future__ import annotations
@@ -16,13 +16,17 @@ INFINITE = complex(math.inf, 0.0)
 
 COPPER_RESISTIVITY_20 = 1.0 / 58.0e6  # ohm·m: IACS copper, 1/58 ohm·mm²/m at 20 °C
 COPPER_ALPHA_20 = 0.00393  # per kelvin, copper at 20 °C (from memory)
-SMALLEST_RESISTANCE = 1e-6  # ohm: below this a wire or contact is lifted to it, so that no loop is made of zeros
+SMALLEST_RESISTANCE = (
+    1e-6  # ohm: below this a wire or contact is lifted to it, so that no loop is made of zeros
+)
 
 GROUPS = ("supply", "ratio", "wire", "resistor", "winding", "capacitor")
 
 
 def awg_diameter(awg: float) -> float:
-    """Diameter in metres of a solid wire of American wire gauge `awg` (0.005 in · 92^((36 − n)/39), ASTM B258)."""
+    """Diameter in metres of a solid wire of American wire gauge `awg` (0.005 in · 92^((36 − n)/39), ASTM
+    B258).
+    """
     return float(0.0254 * 0.005 * 92.0 ** ((36.0 - awg) / 39.0))
 
 
@@ -34,7 +38,9 @@ def wire_resistance(awg: float, length: float, celsius: float = 20.0) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """An EMF behind an impedance; it makes `a` positive to `b`. At every other line it is its impedance alone."""
+    """An EMF behind an impedance; it makes `a` positive to `b`. At every other line it is its impedance
+    alone.
+    """
 
     name: str
     a: str
@@ -78,7 +84,9 @@ class Wire:
 
 @dataclass(frozen=True, slots=True)
 class Contact:
-    """A switched contact; `closed` is how it stands before anything happens. A burnt one is its resistance raised."""
+    """A switched contact; `closed` is how it stands before anything happens. A burnt one is its resistance
+    raised.
+    """
 
     name: str
     a: str
@@ -96,7 +104,9 @@ class Contact:
 
 @dataclass(frozen=True, slots=True)
 class Pin:
-    """One pin of a connector: `a` on the harness side, `b` on the device side. Parted is open; corroded is ohms."""
+    """One pin of a connector: `a` on the harness side, `b` on the device side. Parted is open; corroded is
+    ohms.
+    """
 
     name: str
     a: str
@@ -190,8 +200,9 @@ class Capacitor:
 class Transformer:
     """Two coupled windings: `ratio` is primary over secondary turns, p1 and s1 are the like ends.
 
-    Equivalent circuit: winding resistance and leakage on each side, magnetising inductance beside core resistance on the
-    primary. It is two branches, `NAME.primary` (p1 to p2) and `NAME.secondary` (s1 to s2).
+    Equivalent circuit: winding resistance and leakage on each side, magnetising inductance beside core
+    resistance on the primary. It is two branches, `NAME.primary` (p1 to p2) and `NAME.secondary` (s1 to
+    s2).
     """
 
     name: str
@@ -214,8 +225,10 @@ class Transformer:
         """(primary, secondary, mutual) ohms at `omega` rad/s; the tolerance scales the turns ratio."""
         ratio = self.ratio * scale
         reactance = 1j * omega * self.magnetising
-        core = reactance if math.isinf(self.core_resistance) else (
-            reactance * self.core_resistance / (reactance + self.core_resistance)
+        core = (
+            reactance
+            if math.isinf(self.core_resistance)
+            else (reactance * self.core_resistance / (reactance + self.core_resistance))
         )
         primary = complex(self.primary_resistance, omega * self.primary_leakage) + core
         secondary = complex(self.secondary_resistance, omega * self.secondary_leakage) + core / ratio**2

@@ -1,11 +1,12 @@
-"""The motor's rectifier: the periodic steady state behind a Thévenin port, and the discharge of its bus afterwards.
+"""The motor's rectifier: its periodic steady state behind a Thévenin port, and the discharge of its bus.
 
 Rule: pure functions of their arguments; nothing here knows the network, the clock or the fault.
 
 The circuit is piecewise linear but for its constant-power load, so a cycle is followed from event to event.
 While a diode conducts: linearly implicit trapezoid on a grid of `steps` a cycle, turn-on and turn-off located
 inside their step. While none conducts: the closed form of `discharge`. Half-wave symmetry,
-i(t + T/2) = −i(t) with the two capacitors changing places, leaves half a cycle to shoot over (at most three states).
+i(t + T/2) = −i(t) with the two capacitors changing places, leaves half a cycle and at most three states
+to shoot over.
 """
 
 from __future__ import annotations
@@ -22,12 +23,15 @@ from numpy.typing import NDArray
 from blowerbench.errors import BenchError
 
 Topology = Literal["doubler", "bridge"]
-_State = tuple[float, float, float]  # line current (A, positive into the line terminal), bus (V), upper − lower capacitor (V)
+# Line current (A, positive into the line terminal), bus (V), upper − lower capacitor (V).
+_State = tuple[float, float, float]
 
 DIODE_VOLTS: Final = 0.9  # forward knee of one diode: our modelling choice
 DIODE_OHMS: Final = 0.02  # its slope resistance: our modelling choice
 HARMONICS: Final = 40
-_AVERAGE_TO_RMS: Final = math.pi / (2.0 * math.sqrt(2.0))  # 1.1107: form factor of a sine, what an average-responding meter assumes
+_AVERAGE_TO_RMS: Final = math.pi / (
+    2.0 * math.sqrt(2.0)
+)  # 1.1107, a sine's form factor, which such meters assume
 _MOST_HALF_CYCLES: Final = 400
 _FEWEST_CONDUCTING: Final = 40  # grid nodes in half a cycle with current flowing
 _FINEST: Final = 32768  # steps a cycle
@@ -56,16 +60,19 @@ class SteadyState:
     average_responding_rms: float  # amperes: 1.1107 × mean |i|, what an average-responding clamp shows
     supplied_watts: float  # what the load really gets; less than asked when `limited`
     limited: bool  # the port could not hold the bus above the fold-back voltage
-    converged: bool  # the shooting met its tolerance; False: no period repeats, these are the last half cycle's
+    converged: bool  # False: no period was found that repeats, these are the last half cycle's
     iterations: int  # half cycles simulated
 
     def injected(self, v_th: complex) -> NDArray[np.complex128]:
-        """The harmonics in the network's own phase reference, amperes rms (shape 41), for injecting them back."""
-        return self.harmonics * np.exp(1j * cmath.phase(v_th) * np.arange(HARMONICS + 1))
+        """The harmonics in the network's phase reference, amperes rms (shape 41), for injecting them back."""
+        turned: NDArray[np.complex128] = self.harmonics * np.exp(
+            1j * cmath.phase(v_th) * np.arange(HARMONICS + 1)
+        )
+        return turned
 
 
 def port_values(impedance: complex, frequency: float) -> tuple[float, float]:
-    """Resistance (ohms) and inductance (henries) standing for a port of this Thévenin impedance at `frequency` (Hz).
+    """Resistance (ohms) and inductance (henries) standing for a port of this impedance at `frequency` (Hz).
 
     A capacitive port (an open line held up by strays alone) has no inductance; its magnitude, which limits
     the current, is taken as resistance.
@@ -87,7 +94,7 @@ def steady_state(
     steps: int = 1024,
     fold_volts: float | None = None,
 ) -> SteadyState:
-    """The rectifier's periodic steady state on a port of `v_th` (V rms) behind `r_th` (ohms) and `l_th` (henries).
+    """The periodic steady state on a port of `v_th` (V rms) behind `r_th` (ohms) and `l_th` (henries).
 
     `capacitance` (farads) is that of each of the two capacitors in series across the bus; the link that
     makes a "doubler" ties their middle to the second line terminal. `load_watts` is drawn at constant power
@@ -97,7 +104,7 @@ def steady_state(
     resistive d.c. source gives most power and below which constant power has no stable point.
     `bleeder_ohms` (math.inf for an open one) lies across the bus. A dead port gives zeros.
 
-    Arguments are rounded to six digits and the answer is cached. Raises RectifierError for an impossible argument.
+    Arguments are rounded to six digits and the answer is cached. Raises RectifierError for an impossible one.
     """
     _check(r_th, l_th, topology, capacitance, load_watts, bleeder_ohms, frequency, steps, fold_volts)
     volts = abs(v_th)
@@ -107,11 +114,13 @@ def steady_state(
     return _cached(topology, steps, *(float(f"{number:.6g}") for number in numbers))
 
 
-def discharge(v0: float, watts: float, ohms: float, farads: float, t: float, stop_volts: float = 0.0) -> float:
-    """Bus volts `t` seconds after the line went, from `v0` volts on `farads` (the whole bus) with `ohms` across it.
+def discharge(
+    v0: float, watts: float, ohms: float, farads: float, t: float, stop_volts: float = 0.0
+) -> float:
+    """Bus volts `t` seconds after the line went: `v0` volts on `farads` (the whole bus), `ohms` across it.
 
-    While the stage that draws constant `watts` runs, V² + P·R = (v0² + P·R)·e^(−2t/RC) (from C·dV/dt = −P/V − V/R);
-    it quits at `stop_volts` and a plain exponential follows. `ohms` may be math.inf.
+    While the stage that draws constant `watts` runs, V² + P·R = (v0² + P·R)·e^(−2t/RC), which solves
+    C·dV/dt = −P/V − V/R; it quits at `stop_volts` and a plain exponential follows. `ohms` may be math.inf.
     """
     _check_discharge(v0, watts, ohms, farads, stop_volts)
     if not t >= 0.0:
@@ -125,8 +134,10 @@ def discharge(v0: float, watts: float, ohms: float, farads: float, t: float, sto
     return v0 * math.exp(-t * siemens / farads) if v0 > 0.0 else 0.0
 
 
-def time_to(volts: float, v0: float, watts: float, ohms: float, farads: float, stop_volts: float = 0.0) -> float:
-    """Seconds until the bus of `discharge` has fallen from `v0` to `volts`; 0 if already there, math.inf if never."""
+def time_to(
+    volts: float, v0: float, watts: float, ohms: float, farads: float, stop_volts: float = 0.0
+) -> float:
+    """Seconds until `discharge` has fallen from `v0` to `volts`; 0 if already there, math.inf if never."""
     _check_discharge(v0, watts, ohms, farads, stop_volts)
     if not volts >= 0.0:
         raise RectifierError(f"volts is {volts!r}; the voltage to wait for must be 0 or more")
@@ -166,7 +177,9 @@ def _check_discharge(v0: float, watts: float, ohms: float, farads: float, stop_v
             raise RectifierError(f"{name} is {number!r}; it must be a finite number, 0 or more")
     for name, number in (("ohms", ohms), ("farads", farads)):
         if not number > 0.0:
-            raise RectifierError(f"{name} is {number!r}; it must be more than 0 (an open bleeder is math.inf ohms)")
+            raise RectifierError(
+                f"{name} is {number!r}; it must be more than 0 (an open bleeder is math.inf ohms)"
+            )
 
 
 def _check(
@@ -187,7 +200,8 @@ def _check(
             raise RectifierError(f"{name} is {number!r}; it must be a finite number, 0 or more")
     if not 0.0 <= l_th < math.inf:
         raise RectifierError(
-            f"l_th is {l_th!r} H; it must be finite, 0 or more (for a capacitive port use port_values, which gives |z| as r_th)"
+            f"l_th is {l_th!r} H; it must be finite, 0 or more"
+            " (for a capacitive port use port_values, which gives |z| as r_th)"
         )
     for name, number in (("capacitance", capacitance), ("frequency", frequency)):
         if not 0.0 < number < math.inf:
@@ -195,9 +209,13 @@ def _check(
     if not bleeder_ohms > 0.0:
         raise RectifierError(f"bleeder_ohms is {bleeder_ohms!r}; it must be more than 0 (open: math.inf)")
     if steps < 256 or steps % 4:
-        raise RectifierError(f"steps is {steps}; 40 harmonics need a multiple of 4, at least 256 (1024 is usual)")
+        raise RectifierError(
+            f"steps is {steps}; 40 harmonics need a multiple of 4, at least 256 (1024 is usual)"
+        )
     if fold_volts is not None and not 0.0 < fold_volts < math.inf:
-        raise RectifierError(f"fold_volts is {fold_volts!r}; it must be finite and more than 0, or None for the default")
+        raise RectifierError(
+            f"fold_volts is {fold_volts!r}; it must be finite and more than 0, or None for the default"
+        )
 
 
 @lru_cache(maxsize=4096)
@@ -213,13 +231,14 @@ def _cached(
     frequency: float,
     fold_volts: float,
 ) -> SteadyState:
-    if math.sqrt(2.0) * volts <= DIODE_VOLTS * (1 if topology == "doubler" else 2):  # the line never reaches the knee
+    knee = DIODE_VOLTS if topology == "doubler" else 2.0 * DIODE_VOLTS
+    if math.sqrt(2.0) * volts <= knee:
         return _still(0.0, load_watts)
     shared = (volts, r_th, l_th, capacitance, load_watts, 1.0 / bleeder_ohms, frequency, fold_volts)
     plant = _Plant(topology, steps, *shared)
     if load_watts == 0.0 and math.isinf(bleeder_ohms):  # nothing draws: the capacitors sit at the peak
         return _still(plant.ideal, load_watts)
-    coarse = _Plant(topology, max(steps // 4, 256), *shared)  # a quarter of the work brings the start within 1e-4
+    coarse = _Plant(topology, max(steps // 4, 256), *shared)  # most of the way for a quarter of the work
     state, shots, _, slope = _shoot(coarse, _guess(coarse), _COARSE)
     while True:
         state, more, converged, slope = _shoot(plant, state, _TOLERANCE, slope)
@@ -239,7 +258,7 @@ def _still(bus: float, asked: float) -> SteadyState:
 
 
 class _Plant:
-    """The rectifier's numbers, and its motion over the half cycle that starts where the EMF rises through zero.
+    """The rectifier's numbers, and its motion over the half cycle that begins with the EMF rising through 0.
 
     Both topologies in one form, j = |line current|, s its sign, u the voltage that the conducting diodes see:
     L·dj/dt = s·e − knee − R·j − u, u = α·V + β·s·D, C·dV/dt = j − m·I(V), C·dD/dt = s·d·j.
@@ -272,7 +291,7 @@ class _Plant:
         self.h = 1.0 / (frequency * steps)
         self.half = 0.5 / frequency
         self.r = r_th + self.diodes * DIODE_OHMS
-        # An inductance whose time constant is far below the step cannot be told from this one; the floor damps the trapezoid.
+        # A time constant far below the step cannot be told from this one, and the floor damps the trapezoid.
         self.l = max(l_th, 0.25 * self.r * self.h)
         self.watts, self.siemens = watts, siemens
         # The second term: a load that would empty the bus within a step is a resistor.
@@ -299,9 +318,13 @@ class _Plant:
         return bus * math.exp(-t * self.fold_siemens / self.bus_farads)
 
     def step(self, s: float, j: float, bus: float, d: float, h: float, emf_sum: float) -> _State:
-        """One trapezoid step of `h` seconds while current flows in direction `s`; `emf_sum` is s·(e₀ + e₁)."""
+        """One trapezoid step of `h` seconds, current flowing in direction `s`; `emf_sum` is s·(e₀ + e₁)."""
         k = 0.5 * h / self.c
-        drawn, slope = self.load(bus)
+        if bus >= self.fold:  # `load`, written out: this line runs a thousand times an answer
+            drawn = self.watts / bus
+            drawn, slope = drawn + bus * self.siemens, self.siemens - drawn / bus
+        else:
+            drawn, slope = bus * self.fold_siemens, self.fold_siemens
         p = k / (1.0 + k * self.m * slope)
         reactance = 2.0 * self.l / h
         pulled = 2.0 * self.m * drawn
@@ -312,11 +335,13 @@ class _Plant:
         return total - j, bus + p * (total - pulled), d + s * self.d * k * total
 
     def clamp(self, bus: float, d: float) -> tuple[float, float]:
-        """Bus and difference with each capacitor held above one reversed diode drop, by the bridge's idle diodes."""
+        """Bus and difference, each capacitor held above −0.9 V by the bridge's idle diodes."""
         upper, lower = max(0.5 * (bus + d), -DIODE_VOLTS), max(0.5 * (bus - d), -DIODE_VOLTS)
         return upper + lower, upper - lower
 
-    def conduct(self, s: float, j: float, bus: float, d: float, t: float, trace: _Trace | None) -> tuple[float, _State]:
+    def conduct(
+        self, s: float, j: float, bus: float, d: float, t: float, trace: _Trace | None
+    ) -> tuple[float, _State]:
         """Follow current in direction `s` from `t` until it stops or the half cycle ends: (time, state)."""
         emf, h, step, last = self.emf, self.h, self.step, self.nodes
         node = min(int(t / h + 1e-9), last - 1)
@@ -343,7 +368,9 @@ class _Plant:
         """The shorter step (s) at whose end the current is zero, with bus and difference there."""
         low, high, j_low, j_high = 0.0, width, j, after
         for _ in range(20):
-            middle = low + (high - low) * min(max(j_low / (j_low - j_high), 0.02), 0.98) if j_low > 0.0 else low
+            middle = (
+                low + (high - low) * min(max(j_low / (j_low - j_high), 0.02), 0.98) if j_low > 0.0 else low
+            )
             if middle <= 0.0:
                 return 0.0, bus, d
             emf_sum = s * (here + self.peak * math.sin(self.omega * (t + middle)))
@@ -357,7 +384,7 @@ class _Plant:
         return middle, bus1, d1
 
     def turn_on(self, bus: float, d: float, t: float) -> float | None:
-        """When, at `t` or later in this half cycle, the EMF exceeds the capacitor and knee; None if it does not."""
+        """When, from `t` on in this half cycle, the EMF exceeds capacitor and knee; None if it does not."""
         knee, alpha, peak, omega = self.knee + self.beta * d, self.alpha, self.peak, self.omega
         if peak * math.sin(omega * t) - knee - alpha * bus >= 0.0:
             return t
@@ -370,7 +397,8 @@ class _Plant:
         lowest = knee + alpha * self.coast(bus, crest - t)
         if peak * math.sin(omega * crest) < lowest:
             return None
-        on = max(t, math.asin(min(max(lowest / peak, 0.0), 1.0)) / omega)  # left of the root: Newton climbs to it
+        # Left of the root, from where Newton climbs to it without overshoot.
+        on = max(t, math.asin(min(max(lowest / peak, 0.0), 1.0)) / omega)
         for _ in range(60):
             falling = self.coast(bus, on - t)
             excess = peak * math.sin(omega * on) - knee - alpha * falling
@@ -384,7 +412,7 @@ class _Plant:
         return on
 
     def run(self, start: _State, trace: _Trace | None = None) -> tuple[_State, bool]:
-        """The state half a cycle after `start`, turned so that a period repeats it; and whether any current flowed."""
+        """The state half a cycle on, turned so that a period repeats it; and whether any current flowed."""
         current, bus, d = start
         t, flowed = 0.0, current != 0.0
         if current != 0.0:
@@ -411,7 +439,10 @@ class _Plant:
         return (-current, bus, -d), flowed
 
     def _trace_coast(self, trace: _Trace, bus: float, t: float, until: float) -> None:
-        first, after = math.ceil(t / self.h - 1e-9), min(math.floor(until / self.h + 1e-9), self.nodes - 1) + 1
+        first, after = (
+            math.ceil(t / self.h - 1e-9),
+            min(math.floor(until / self.h + 1e-9), self.nodes - 1) + 1,
+        )
         if after <= first:
             return
         if self.coast(bus, until - t) > self.fold:
@@ -436,16 +467,16 @@ class _Trace:
 
 @lru_cache(maxsize=8)
 def _half_sine(nodes: int) -> tuple[float, ...]:
-    return tuple(math.sin(math.pi * node / nodes) for node in range(nodes)) + (0.0,)
+    return (*(math.sin(math.pi * node / nodes) for node in range(nodes)), 0.0)
 
 
 def _guess(plant: _Plant) -> _State:
     """A start that conducts: the ideal-capacitor rectifier, pulses of (E·cos φ − u)/R about the peak."""
-    impedance = math.hypot(plant.r, 2.0 * plant.omega * plant.l)  # a pulse is about a second harmonic's half wave
+    impedance = math.hypot(plant.r, 2.0 * plant.omega * plant.l)  # a pulse is about half a second harmonic
     charge = 2.0 / (plant.alpha * math.pi) if not plant.doubler else 1.0 / math.pi
     crest = plant.peak - plant.knee
     low, high = 0.0, 0.5 * math.pi
-    for _ in range(30):
+    for _ in range(20):
         angle = 0.5 * (low + high)
         given = charge * crest / impedance * (math.sin(angle) - angle * math.cos(angle))
         if given < plant.load(crest * math.cos(angle) / plant.alpha)[0]:
@@ -485,7 +516,7 @@ def _shoot(
     while error > tolerance and shots < _MOST_HALF_CYCLES:
         moving = x[0] != 0.0 or change[0] != 0.0
         if slope is None or (moving and 0 not in slope[0]):
-            active = ([0] if moving else []) + ([1, 2] if plant.doubler else [1])
+            active = [*([0] if moving else []), 1, *([2] if plant.doubler else [])]
             columns = []
             for index in active:
                 moved = x.copy()
@@ -520,7 +551,7 @@ def _shoot(
 
 
 def _measure(plant: _Plant, state: _State, shots: int, converged: bool) -> tuple[SteadyState, int]:
-    """What meters would make of the period that starts at `state`, and the nodes of its half with current flowing."""
+    """What meters would make of the period from `state`; and at how many nodes of its half current flows."""
     trace = _Trace(np.zeros(plant.nodes), np.full(plant.nodes, state[1]))
     trace.current[0] = state[0]
     plant.run(state, trace)
@@ -528,8 +559,9 @@ def _measure(plant: _Plant, state: _State, shots: int, converged: bool) -> tuple
     shares = np.minimum(bus / plant.fold, 1.0) ** 2
     current = np.concatenate([half, -half])
     orders = np.arange(HARMONICS + 1)
-    # The grid starts where the EMF rises through zero, a quarter period before the peak that is v_th's phase reference.
-    harmonics = np.fft.rfft(current)[: HARMONICS + 1] * (math.sqrt(2.0) / current.size) * np.exp(0.5j * math.pi * orders)
+    # The grid starts where the EMF rises through zero, a quarter period before its peak, the phase reference.
+    spectrum = np.fft.rfft(current)[: HARMONICS + 1] * (math.sqrt(2.0) / current.size)
+    harmonics = spectrum * np.exp(0.5j * math.pi * orders)
     harmonics[::2] = 0.0
     harmonics.flags.writeable = False
     period = SteadyState(

@@ -1,7 +1,7 @@
 """A circuit answers: voltages, currents and Thévenin impedances in any state of its contacts and faults.
 
-Rule: a state is a value (`Edits`) over a network in which every contact is closed; nothing is remembered between states but
-answers. Volts and amperes are rms phasors at line frequencies and plain at 0 Hz.
+Rule: a state is a value (`Edits`) over a network in which every contact is closed; nothing is remembered
+between states but answers. Volts and amperes are rms phasors at line frequencies and plain at 0 Hz.
 """
 
 from __future__ import annotations
@@ -31,7 +31,9 @@ class Tolerances:
         for field in fields(self):
             value = getattr(self, field.name)
             if not 0.0 < value < float("inf"):
-                raise CircuitError(f"tolerance {field.name} = {value!r}; a multiplier is above 0 and finite, nominal 1.0")
+                raise CircuitError(
+                    f"tolerance {field.name} = {value!r}; a multiplier is above 0 and finite, nominal 1.0"
+                )
 
     def scales(self) -> Scales:
         """The same as a table by group name."""
@@ -42,8 +44,8 @@ class Tolerances:
 class Shunt:
     """An added conductance between two terminals: a short, failed insulation, an equivalent load.
 
-    `lines`: "all", or only "ac" or "dc" lines. An equivalent load of a rectifier is "ac": it must not stay in an
-    ohmmeter's circuit.
+    `lines`: "all", or only "ac" or "dc" lines. An equivalent load of a rectifier is "ac": it must not stay
+    in an ohmmeter's circuit.
     """
 
     a: str
@@ -66,9 +68,10 @@ class Shunt:
 class Edits:
     """A state of the circuit, over a base in which every contact is closed and every part healthy.
 
-    `opened` lists *every* open branch (contacts that stand open included); `resistances` sets a branch's own resistance in
-    ohms; `held` makes a capacitor a charged source of so many volts (a to b) at 0 Hz; `emf` sets a source's volts.
-    Values given here are absolute: no tolerance touches them. A transformer's branches are NAME.primary, NAME.secondary.
+    `opened` lists *every* open branch (contacts that stand open included); `resistances` sets a branch's
+    own resistance in ohms; `held` makes a capacitor a charged source of so many volts (a to b) at 0 Hz;
+    `emf` sets a source's volts. Values given here are absolute: no tolerance touches them. A transformer's
+    branches are NAME.primary, NAME.secondary.
     """
 
     opened: frozenset[str] = frozenset()
@@ -117,7 +120,9 @@ class State:
         return line
 
     def unknowns(self, frequency: float) -> Array:
-        """All node voltages and branch currents (size + 1,) at `frequency`; the last is the reference's zero."""
+        """All node voltages and branch currents (size + 1,) at `frequency`; the last is the reference's
+        zero.
+        """
         solved = self._solved.get(frequency)
         if solved is None:
             line = self.line(frequency)
@@ -136,18 +141,16 @@ class State:
         return complex(self.unknowns(frequency)[len(network.nodes) - 1 + network.branch(branch)])
 
     def impedance(self, a: str, b: str, frequency: float) -> complex:
-        """Thévenin impedance in ohms seen between `a` and `b`, sources and held capacitors as their own impedances."""
+        """Thévenin impedance in ohms seen between `a` and `b`, sources and held capacitors as their own
+        impedances.
+        """
         key = (a, b, frequency) if a <= b else (b, a, frequency)
         known = self._impedances.get(key)
         if known is None:
-            line, node = self.line(frequency), self.circuit.network.node
-            first, second = node(a), node(b)
-            injected = np.zeros(line.base.size + 1, dtype=line.base.dtype)
-            injected[first] += 1.0
-            injected[second] -= 1.0
-            injected[-1] = 0.0
-            answer = line.solve(injected)
-            known = self._impedances[key] = complex(answer[first] - answer[second])
+            line, base = self.line(frequency), self.circuit.base(frequency)
+            ends = np.array([base.terminal(a)]), np.array([base.terminal(b)])
+            answer = line.transfer(*ends)[:, 0]
+            known = self._impedances[key] = complex(answer[ends[0][0]] - answer[ends[1][0]])
         return known
 
     def port(self, a: str, b: str, frequency: float) -> tuple[complex, complex]:
@@ -177,22 +180,28 @@ class Circuit:
     def solve(self, edits: Edits = NOTHING) -> State:
         """The state after `edits`, from memory when it was asked for lately.
 
-        Raises NetworkError for names that the network does not have, CircuitError for values that make no sense.
+        Raises NetworkError for names that the network does not have, CircuitError for values that make no
+        sense.
         """
         return self._remembered(edits)
 
     def _state(self, edits: Edits) -> State:
-        self._check(edits)
+        self.check(edits)
         return State(self, edits)
 
-    def _check(self, edits: Edits) -> None:
+    def check(self, edits: Edits) -> None:
+        """Raise NetworkError for a name that the network does not have, CircuitError for a value that makes
+        no sense.
+        """
         network = self.network
         for name in edits.opened:
             network.branch(name)
         for name, ohms in edits.resistances:
             network.branch(name)
             if not 0.0 <= ohms < float("inf"):
-                raise CircuitError(f"{name}: resistance {ohms!r} ohm; give a finite value of zero or more, or open it")
+                raise CircuitError(
+                    f"{name}: resistance {ohms!r} ohm; give a finite value of zero or more, or open it"
+                )
         for shunt in edits.shunts:
             network.node(shunt.a)
             network.node(shunt.b)
@@ -210,7 +219,11 @@ class Circuit:
         branch = network.branch_index
         opened = {branch[name] for name in edits.opened}
         ohms_of = {branch[name]: max(ohms, SMALLEST_RESISTANCE) for name, ohms in edits.resistances}
-        held = {branch[name]: volts for name, volts in edits.held if branch[name] not in opened} if frequency == 0.0 else {}
+        held = (
+            {branch[name]: volts for name, volts in edits.held if branch[name] not in opened}
+            if frequency == 0.0
+            else {}
+        )
         out = LineEdits(opened=sorted(k for k in opened if not base.always_open[k]))
         for k, ohms in sorted(ohms_of.items()):
             if k in opened or base.always_open[k]:

@@ -1,12 +1,14 @@
 """The equations of one spectral line, and their solution after edits.
 
-Branch-current form: the unknowns are the node voltages and one current per branch. Node rows say that currents leaving a node
-(its leakage and stray capacitance included) sum to what is injected; branch rows say v_a − v_b − Z·i = E, or i = 0 when open.
+Branch-current form: the unknowns are the node voltages and one current per branch. Node rows say that
+currents leaving a node (its leakage and stray capacitance included) sum to what is injected; branch rows
+say v_a − v_b − Z·i = E, or i = 0 when open.
 
-Rule: the base inverse X is formed once, with every contact closed; an edit is a low-rank change A' = A + U·D·Vᵀ, answered by
-X' = X − X·U·(D⁻¹ + Vᵀ·X·U)⁻¹·Vᵀ·X without forming X' (an opened branch is D⁻¹ = 0). Between two opened contacts in series
-a node hangs on its leakage alone and that small matrix loses digits, so every answer is refined with the residual of the
-edited equations themselves; where this does not converge, the edited matrix is inverted directly.
+Rule: the base inverse X is formed once, with every contact closed; an edit is a low-rank change A' = A +
+U·D·Vᵀ, answered by X' = X − X·U·(D⁻¹ + Vᵀ·X·U)⁻¹·Vᵀ·X without forming X' (an opened branch is D⁻¹ = 0).
+Between two opened contacts in series a node hangs on its leakage alone and that small matrix loses digits,
+so every answer is refined with the residual of the edited equations themselves; where this does not
+converge, the edited matrix is inverted directly.
 """
 
 from __future__ import annotations
@@ -21,7 +23,7 @@ import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
 from blowerbench.circuit.network import Network
-from blowerbench.circuit.parts import Capacitor, Source, Transformer, Winding
+from blowerbench.circuit.parts import Capacitor, Part, Source, Transformer
 from blowerbench.errors import BenchError
 
 Array = npt.NDArray[Any]
@@ -36,7 +38,9 @@ STEPS = 6
 
 
 class CircuitError(BenchError):
-    """A circuit that cannot be solved, or a question that it cannot answer; the message says what would be right."""
+    """A circuit that cannot be solved, or a question that it cannot answer; the message says what would be
+    right.
+    """
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +57,8 @@ class Scales:
 class BaseLine:
     """One spectral line of a network with every contact closed: its matrix, its inverse, its sources.
 
-    `matrix` is (size, size), `inverse` (size + 1, size + 1): the last row and column are zeros and stand for the reference,
-    so that terminal index `size` reads and injects nothing.
+    `matrix` is (size, size), `inverse` (size + 1, size + 1): the last row and column are zeros and stand
+    for the reference, so that terminal index `size` reads and injects nothing.
     """
 
     def __init__(self, network: Network, scales: Scales, frequency: float) -> None:
@@ -107,40 +111,43 @@ class BaseLine:
             matrix[row, b] -= 1.0
             matrix[row, row] = -impedance
             if isinstance(part, Source) and part.frequency == self.frequency:
-                self.emf[k] = self._cast(part.emf(part.volts * scale))
-        return np.ascontiguousarray(matrix[:-1, :-1] if self.dtype is np.complex128 else matrix[:-1, :-1].real)
+                self.emf[k] = self.cast(part.emf(part.volts * scale))
+        return np.ascontiguousarray(
+            matrix[:-1, :-1] if self.dtype is np.complex128 else matrix[:-1, :-1].real
+        )
 
-    def _cast(self, value: complex) -> Any:
+    def cast(self, value: complex) -> Any:
+        """`value` as this line's number: real at 0 Hz."""
         return value if self.dtype is np.complex128 else value.real
 
     def _invert(self) -> Array:
         inverse = invert(self.matrix, f"{self.network.source} at {self.frequency:g} Hz")
-        padded = np.zeros((self.size + 1, self.size + 1), dtype=self.dtype)
+        padded: Array = np.zeros((self.size + 1, self.size + 1), dtype=self.dtype)
         padded[:-1, :-1] = inverse
         return padded
 
 
-def _own_resistance(part: Any, impedance: complex) -> float:
+def _own_resistance(part: Part, impedance: complex) -> float:
     """The ohmic part of a branch's impedance: what an override of its resistance replaces."""
-    if isinstance(part, Capacitor):
-        return part.esr
-    if isinstance(part, (Source, Winding)):
-        return impedance.real
-    return impedance.real
+    return part.esr if isinstance(part, Capacitor) else impedance.real
 
 
 def invert(matrix: Array, what: str) -> Array:
-    """The inverse of `matrix`, polished by two Newton steps; CircuitError instead of anything that is not finite."""
+    """The inverse of `matrix`, polished by two Newton steps; CircuitError instead of anything that is not
+    finite.
+    """
     identity = np.eye(len(matrix))
     try:
-        inverse = np.linalg.inv(matrix)
-        for _ in range(2):
-            inverse = inverse + inverse @ (identity - matrix @ inverse)
+        with np.errstate(all="ignore"):
+            inverse = np.linalg.inv(matrix)
+            for _ in range(2):
+                inverse = inverse + inverse @ (identity - matrix @ inverse)
     except np.linalg.LinAlgError:
         inverse = np.full_like(matrix, np.nan)
     if not np.all(np.isfinite(inverse)):
         raise CircuitError(
-            f"{what}: the circuit has no single solution; a loop without resistance or a node without leakage is left in it"
+            f"{what}: the circuit has no single solution; a loop without resistance or a node "
+            "without leakage is left in it"
         )
     return np.asarray(inverse)
 
@@ -162,20 +169,23 @@ class EditedLine:
     def __init__(self, base: BaseLine, edits: LineEdits) -> None:
         self.base, self.edits = base, edits
         self._direct: Array | None = None
+        self._shunt_a = np.array([a for a, _, _ in edits.shunts], dtype=np.intp)
+        self._shunt_b = np.array([b for _, b, _ in edits.shunts], dtype=np.intp)
+        self._shunt_ohms = np.array([ohms for _, _, ohms in edits.shunts])
         self._opened = np.array(edits.opened, dtype=np.intp) + base.nodes
         self._rows, self._row_index = self._edited_rows()
         self._ports()
 
-    # -- the edited matrix ------------------------------------------------------------------------------------------
+    # -- the edited matrix ---------------------------------------------------
 
     def _edited_rows(self) -> tuple[Array, Indices]:
         """Rows that replace those of the base matrix, and which ones."""
         base, changed, held = self.base, self.edits.changed, self.edits.held
         index = [base.nodes + k for k, _ in changed] + [base.nodes + k for k, _, _ in held]
-        rows = np.zeros((len(index), base.size), dtype=base.dtype)
+        rows: Array = np.zeros((len(index), base.size), dtype=base.dtype)
         for position, (k, impedance) in enumerate(changed):
             rows[position] = base.matrix[base.nodes + k]
-            rows[position, base.nodes + k] = -base._cast(impedance)
+            rows[position, base.nodes + k] = -base.cast(impedance)
         for position, (k, _, ohms) in enumerate(held, len(changed)):
             for terminal, sign in zip(base.ends[k], (1.0, -1.0), strict=True):
                 if terminal < base.size:
@@ -191,6 +201,7 @@ class EditedLine:
             delta = impedance + base.matrix[base.nodes + k, base.nodes + k]
             if delta != 0.0:
                 ports.append((base.nodes + k, base.size, -1.0 / delta))
+        self._shunt_at = slice(len(ports), len(ports) + len(edits.shunts))
         ports += [(a, b, ohms) for a, b, ohms in edits.shunts]
         first_held = len(ports)
         ports += [(base.nodes + k, base.size, 1.0) for k, _, _ in edits.held]
@@ -207,10 +218,13 @@ class EditedLine:
         self._right = base.inverse[:, self._a] - base.inverse[:, self._b]
         small = self._left(self._right)
         diagonal = np.arange(len(ports))
-        small[diagonal, diagonal] += np.array([base._cast(complex(port[2])) for port in ports])
-        self._small = _scaled_inverse(small)
-        if self._small is None:
+        small[diagonal, diagonal] += np.array([base.cast(complex(port[2])) for port in ports])
+        self._raw = small
+        inverse = _scaled_inverse(small)
+        if inverse is None:
             self._force_direct()
+        else:
+            self._small = inverse
 
     def _left(self, padded: Array) -> Array:
         """Vᵀ·`padded`, rows of a padded array."""
@@ -221,77 +235,140 @@ class EditedLine:
         return np.asarray(picked)
 
     def residual(self, rhs: Array, x: Array) -> Array:
-        """`rhs` − A'·`x` for vectors (size + 1,) or stacks (size + 1, q); exact rows for what was edited."""
-        base = self.base
+        """`rhs` − A'·`x`, vectors (size + 1 + shunts,) or stacks (size + 1 + shunts, q).
+
+        A shunt's current is an unknown of its own, after the padding: as a conductance between nodes, a
+        short of micro-ohms would swamp the leakage of a floating pair. Rows that were edited are exact.
+        """
+        base, size = self.base, self.base.size
         left = rhs.copy()
-        left[:-1] -= base.matrix @ x[:-1]
+        left[:size] -= base.matrix @ x[:size]
         left[self._opened] = rhs[self._opened] - x[self._opened]
         if len(self._row_index):
-            left[self._row_index] = rhs[self._row_index] - self._rows @ x[:-1]
-        for a, b, ohms in self.edits.shunts:
-            current = (x[a] - x[b]) / ohms
-            left[a] -= current
-            left[b] += current
-        left[-1] = 0.0
+            left[self._row_index] = rhs[self._row_index] - self._rows @ x[:size]
+        for number, (a, b, ohms) in enumerate(self.edits.shunts, size + 1):
+            left[a] -= x[number]
+            left[b] += x[number]
+            left[number] = rhs[number] - (x[a] - x[b] - ohms * x[number])
+        left[size] = 0.0
         return left
 
     def _force_direct(self) -> None:
-        """Invert the edited matrix itself."""
-        base = self.base
-        matrix = base.matrix.copy()
-        matrix[self._opened] = 0.0
-        matrix[self._opened, self._opened] = 1.0
+        """Invert the edited matrix itself, bordered by the shunts' rows."""
+        base, size, whole = self.base, self.base.size, self.base.size + 1 + len(self.edits.shunts)
+        bordered: Array = np.zeros((whole, whole), dtype=base.dtype)
+        bordered[:size, :size] = base.matrix
+        bordered[self._opened] = 0.0
+        bordered[self._opened, self._opened] = 1.0
         if len(self._row_index):
-            matrix[self._row_index] = self._rows
-        for a, b, ohms in self.edits.shunts:
-            for here, there in ((a, b), (b, a)):
-                if here < base.size:
-                    matrix[here, here] += 1.0 / ohms
-                    if there < base.size:
-                        matrix[here, there] -= 1.0 / ohms
-        padded = np.zeros_like(base.inverse)
-        padded[:-1, :-1] = invert(matrix, f"{base.network.source} at {base.frequency:g} Hz")
-        self._direct = padded
+            bordered[self._row_index, :size] = self._rows
+        for number, (a, b, ohms) in enumerate(self.edits.shunts, size + 1):
+            for terminal, sign in ((a, 1.0), (b, -1.0)):
+                bordered[terminal, number] += sign
+                bordered[number, terminal] += sign
+            bordered[number, number] = -ohms
+        bordered[size] = bordered[:, size] = 0.0
+        bordered[size, size] = 1.0
+        self._direct = invert(bordered, f"{base.network.source} at {base.frequency:g} Hz")
+        self._direct[size, size] = 0.0
 
     @property
     def direct(self) -> bool:
         """Whether the low-rank answer was not good enough and the edited matrix was inverted."""
         return self._direct is not None
 
-    # -- answers ----------------------------------------------------------------------------------------------------
+    def formed_inverse(self) -> tuple[Array, float]:
+        """(X' in full, how much the small matrix magnified the errors of X).
+
+        Rows and columns of opened branches are zero.
+        """
+        if self._direct is not None:
+            inverse, magnified = self._direct[: self.base.size + 1, : self.base.size + 1].copy(), 0.0
+        elif not len(self._a):
+            return self.base.inverse.copy(), 0.0
+        else:
+            inverse = self.base.inverse - self._right @ (self._small @ self._left(self.base.inverse))
+            diagonal = np.sqrt(np.abs(np.diagonal(self._raw)))
+            magnified = float(np.max(np.abs(self._small) * diagonal[:, None] * diagonal))
+        inverse[self._opened] = 0.0
+        inverse[:, self._opened] = 0.0
+        return inverse, magnified
+
+    # -- answers ---------------------------------------------------
+
+    def polished(self, inverse: Array) -> Array:
+        """`inverse`, an X' of `formed_inverse`, after one Newton step against the edited equations."""
+        base, size = self.base, self.base.size
+        shunts = len(self.edits.shunts)
+        unit: Array = np.zeros((size + 1 + shunts, size + 1), dtype=base.dtype)
+        unit[np.arange(size), np.arange(size)] = 1.0
+        currents = (inverse[self._shunt_a] - inverse[self._shunt_b]) / self._shunt_ohms[:, None]
+        wrong = self.residual(unit, np.concatenate([inverse, currents]))[: size + 1]
+        wrong[self._opened] = 0.0
+        wrong[:, self._opened] = 0.0
+        return np.asarray(inverse + inverse @ wrong)
 
     def _apply(self, rhs: Array) -> Array:
         if self._direct is not None:
             return np.asarray(self._direct @ rhs)
-        answer = self.base.inverse @ rhs
+        first = self.base.size + 1
+        answer = self.base.inverse @ rhs[:first]
         if len(self._a):
-            answer = answer - self._right @ (self._small @ self._left(answer))
-        answer[self._opened] = rhs[self._opened]
+            across = self._left(answer)
+            across[self._shunt_at] -= rhs[first:]
+            currents = self._small @ across
+            answer = answer - self._right @ currents
+            answer[self._opened] = rhs[self._opened]
+            if len(rhs) > first:
+                answer = np.concatenate([answer, currents[self._shunt_at]])
         return np.asarray(answer)
 
     def solve(self, rhs: Array) -> Array:
-        """The unknowns (size + 1,) or (size + 1, q) for right-hand sides of that shape; the last row is the reference."""
-        answer, settled = self._refined(rhs)
-        if not settled and not self.direct:
-            self._force_direct()
-            answer, settled = self._refined(rhs)
+        """The unknowns (size + 1,) for a right-hand side of that shape; the last one is the reference."""
+        nodes = self.base.nodes
+        return self._settled(rhs, lambda x: x[:nodes], 1e-3)
+
+    def transfer(self, a: Indices, b: Indices) -> Array:
+        """The unknowns (size + 1, pair) for one ampere into each terminal of `a` and out of that of `b`,
+        each (pair,).
+
+        Only the voltage between the two is made exact: what a floating pair has in common is left as it
+        comes.
+        """
+        pairs = np.arange(len(a))
+        injected: Array = np.zeros((self.base.size + 1, len(a)), dtype=self.base.dtype)
+        np.add.at(injected, (a, pairs), 1.0)
+        np.subtract.at(injected, (b, pairs), 1.0)
+        injected[-1] = 0.0
+        return self._settled(injected, lambda x: (x[a, pairs] - x[b, pairs])[None, :], 1.0)
+
+    def _settled(self, rhs: Array, watched: Callable[[Array], Array], least: float) -> Array:
+        """Solve and refine until what is `watched` stands still against its own size or `least`, else solve
+        directly.
+        """
+        first, shunts = self.base.size + 1, len(self.edits.shunts)
+        if shunts:
+            rhs = np.concatenate([rhs, np.zeros((shunts, *rhs.shape[1:]), dtype=rhs.dtype)])
+        with np.errstate(all="ignore"):  # what overflows does not settle, and is caught below
+            answer, settled = self._refined(rhs, watched, least)
+            if not settled and not self.direct:
+                self._force_direct()
+                answer, settled = self._refined(rhs, watched, least)
         if not np.all(np.isfinite(answer)):
             raise CircuitError(
                 f"{self.base.network.source}: no finite solution at {self.base.frequency:g} Hz; "
                 "check the values edited for zeros and extremes"
             )
-        return answer
+        return answer[:first]
 
-    def _refined(self, rhs: Array) -> tuple[Array, bool]:
-        nodes = self.base.nodes
-        x = self._apply(rhs)
-        step = math.inf
+    def _refined(self, rhs: Array, watched: Callable[[Array], Array], least: float) -> tuple[Array, bool]:
+        x, step = self._apply(rhs), math.inf
         for _ in range(STEPS):
             change = self._apply(self.residual(rhs, x))
             x = x + change
-            size = np.abs(x[:nodes]).max(axis=0)
-            moved = np.abs(change[:nodes]).max(axis=0)
-            previous, step = step, float(np.max(moved / (size + 1e-300))) if nodes else 0.0
+            size = np.abs(watched(x)).max(axis=0, initial=least)
+            moved = np.abs(watched(change)).max(axis=0, initial=0.0)
+            previous, step = step, float(np.max(moved / size, initial=0.0))
             if not step > CLOSE or step > 0.5 * previous:
                 break
         return x, step <= LOOSE
@@ -299,10 +376,10 @@ class EditedLine:
     def sources(self) -> Array:
         """The right-hand side (size + 1,) of the sources and of the capacitors held charged."""
         base = self.base
-        rhs = np.zeros(base.size + 1, dtype=base.dtype)
+        rhs: Array = np.zeros(base.size + 1, dtype=base.dtype)
         rhs[base.nodes : base.size] = base.emf
         for k, volts in self.edits.emf:
-            rhs[base.nodes + k] = base._cast(volts)
+            rhs[base.nodes + k] = base.cast(volts)
         for k, volts, _ in self.edits.held:
             rhs[base.nodes + k] = volts
         rhs[self._opened] = 0.0
@@ -314,10 +391,8 @@ def _scaled_inverse(small: Array) -> Array | None:
     size = np.sqrt(np.abs(np.diagonal(small)))
     size[size == 0.0] = 1.0
     try:
-        inverse = np.linalg.inv(small / size[:, None] / size) / size[:, None] / size
+        with np.errstate(all="ignore"):
+            inverse = np.linalg.inv(small / size[:, None] / size) / size[:, None] / size
     except np.linalg.LinAlgError:
         return None
     return np.asarray(inverse) if np.all(np.isfinite(inverse)) else None
-
-
-Solver = Callable[[Array], Array]

@@ -1,0 +1,220 @@
+"""Which hypotheses are still possible after a record, and which act ruled each other one out.
+
+Rule: a hypothesis falls only when what was perceived can't happen with it, over the whole variant range of the equipment and
+the whole error of the instrument. Every hypothesis is played through the same acts as the record; predictions are integer
+count intervals, rounded outward, so the true fault never falls to a tolerance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from blowerbench.acts import Act
+from blowerbench.circuit import OVERLOAD, MeterSpec, interval
+from blowerbench.equipment import Equipment
+from blowerbench.faults import HEALTHY, Catalogue, Hypothesis
+from blowerbench.instruments import instruments
+from blowerbench.observation import Observation, Shown
+from blowerbench.session import Heard, Session
+from blowerbench.variant import extreme_variants
+
+#: A predicted range is widened by this fraction of itself on each side: what five variants may miss of the whole box.
+GUARD = 0.25
+PREFIX = {"": 0, "m": -3, "k": 3, "M": 6}
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """Why one hypothesis fell: the act's number, what was perceived, what the hypothesis would have given."""
+
+    seq: int
+    hypothesis: Hypothesis
+    observed: str
+    predicted: str
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What an act would show under one hypothesis: possible messages and senses, and for each display an interval.
+
+    `bounds` holds (instrument, lowest, highest, exponent) in steps of 10^exponent V, ohm or A.
+    """
+
+    said: frozenset[tuple[str, ...]]
+    senses: frozenset[tuple[str, ...]]
+    shown: tuple[tuple[str, int, int, int], ...]
+    silent: bool  # whether some variant shows no display at all
+
+
+def counts_of(shown: Shown, spec: MeterSpec) -> int:
+    """The display as whole steps of the instrument's finest resolution; ±10^15 for OL."""
+    if "OL" in shown.text:
+        return -OVERLOAD if shown.text.startswith("-") else OVERLOAD
+    prefix = shown.unit.removesuffix(spec.unit)
+    digits = len(shown.text.partition(".")[2])
+    exponent = PREFIX[prefix] - digits
+    finest = spec.exponent(spec.ranges[0])
+    return int(shown.text.replace(".", "")) * 10 ** max(0, exponent - finest)
+
+
+def _key(observation: Observation) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    return tuple("/".join((s.id, *s.args)) for s in observation.said), observation.senses
+
+
+def predict(heard: Sequence[Heard]) -> Prediction:
+    """One prediction out of what the extreme variants gave for the same act."""
+    said = frozenset(_key(h.observation)[0] for h in heard)
+    senses = frozenset(h.observation.senses for h in heard)
+    shown: list[tuple[str, int, int, int]] = []
+    slots = max(len(h.readings) for h in heard)
+    for slot in range(slots):
+        readings = [h.readings[slot] for h in heard if len(h.readings) > slot]
+        values = [r.value for r in readings]
+        low, high = min(values), max(values)
+        guard = GUARD * (high - low) if high < float("inf") else 0.0
+        bounds = interval(_floor(low, guard), high + guard, readings[0].spec)
+        shown.append((readings[0].shown.instrument, *bounds))
+    return Prediction(said, senses, tuple(shown), any(not h.readings for h in heard))
+
+
+def _floor(low: float, guard: float) -> float:
+    return max(0.0, low - guard) if low >= 0.0 else low - guard
+
+
+def overlap(one: Prediction, other: Prediction) -> bool:
+    """Whether some observation could come from both predictions."""
+    if not (one.said & other.said and one.senses & other.senses):
+        return False
+    if len(one.shown) != len(other.shown):
+        return one.silent or other.silent
+    return all(a[1] <= b[2] and b[1] <= a[2] for a, b in zip(one.shown, other.shown, strict=True))
+
+
+def outcomes(predictions: Mapping[Hypothesis, Prediction]) -> list[list[Hypothesis]]:
+    """The hypotheses in groups whose predictions overlap, directly or through others: what an act can tell for certain."""
+    groups: list[list[Hypothesis]] = []
+    for hypothesis, prediction in predictions.items():
+        touching = [g for g in groups if any(overlap(predictions[x], prediction) for x in g)]
+        merged = [x for g in touching for x in g] + [hypothesis]
+        groups = [g for g in groups if g not in touching] + [merged]
+    return groups
+
+
+def mismatch(prediction: Prediction, observation: Observation) -> tuple[str, str] | None:
+    """(observed, predicted) where the observation can't come from the prediction, or None where it can."""
+    said, senses = _key(observation)
+    if said not in prediction.said:
+        return " ".join(said) or "-", " | ".join(sorted(" ".join(s) or "-" for s in prediction.said))
+    if senses not in prediction.senses:
+        return " ".join(senses), " | ".join(sorted(" ".join(s) for s in prediction.senses))
+    specs, _ = instruments()
+    measured = [s for s in observation.shown if s.instrument in specs]
+    if not measured:
+        return None
+    if len(measured) != len(prediction.shown):
+        return None if prediction.silent else ("a reading", "no reading")
+    for shown, (name, low, high, exponent) in zip(measured, prediction.shown, strict=True):
+        counts = counts_of(shown, specs[name])
+        if not low <= counts <= high:
+            return f"{shown.text} {shown.unit}", _range(low, high, exponent, specs[name].unit)
+    return None
+
+
+def _range(low: int, high: int, exponent: int, unit: str) -> str:
+    def text(counts: int) -> str:
+        return "OL" if abs(counts) >= OVERLOAD else f"{counts * 10.0**exponent:.6g}"
+
+    return f"{text(low)} to {text(high)} {unit}"
+
+
+@lru_cache(maxsize=8192)
+def _arrival(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str, k: int) -> Session:
+    return Session(equipment, catalogue, hypothesis, extreme_variants()[k], complaint)
+
+
+def fresh_session(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str, k: int) -> Session:
+    """A session at arrival under `hypothesis` in extreme variant number `k`; arrivals are remembered."""
+    return _arrival(equipment, catalogue, hypothesis, complaint, k).copy()
+
+
+class Evidence:
+    """The hypotheses still possible, act by act."""
+
+    def __init__(
+        self, equipment: Equipment, catalogue: Catalogue, complaint: str, hypotheses: Iterable[Hypothesis] | None = None
+    ) -> None:
+        self.equipment, self.catalogue, self.complaint = equipment, catalogue, complaint
+        candidates = tuple(hypotheses) if hypotheses is not None else catalogue.hypotheses(complaint)
+        count = len(extreme_variants())
+        self.alive: dict[Hypothesis, list[Session]] = {
+            h: [fresh_session(equipment, catalogue, h, complaint, k) for k in range(count)] for h in candidates
+        }
+        self.rulings: list[Ruling] = []
+        self.last: dict[Hypothesis, Prediction] = {}  # what each hypothesis gave for the act observed last
+        self.arrival: list[Hypothesis] = list(candidates)
+        self.seq = 0
+
+    def perceive_arrival(self, senses: tuple[str, ...]) -> None:
+        """Drop what does not sound like the unit at arrival."""
+        for h in [h for h, ss in self.alive.items() if senses not in {s.senses() for s in ss}]:
+            del self.alive[h]
+
+    def observe(self, act: Act, observation: Observation) -> list[Ruling]:
+        """Fold one recorded act in; returns the rulings it brought."""
+        self.seq += 1
+        self.last = {}
+        new: list[Ruling] = []
+        for hypothesis, sessions in list(self.alive.items()):
+            prediction = self.last[hypothesis] = predict([s.play(act) for s in sessions])
+            found = mismatch(prediction, observation)
+            if found is not None:
+                new.append(Ruling(self.seq, hypothesis, *found))
+                del self.alive[hypothesis]
+        self.rulings += new
+        return new
+
+    def predictions(self, acts: Sequence[Act]) -> dict[Hypothesis, tuple[Prediction, ...]]:
+        """What each remaining hypothesis would show for `acts` played now; commits nothing."""
+        result: dict[Hypothesis, tuple[Prediction, ...]] = {}
+        for hypothesis, sessions in self.alive.items():
+            rows = [_peek(s, acts) for s in sessions]
+            result[hypothesis] = tuple(predict(column) for column in zip(*rows, strict=True))
+        return result
+
+    def outlook(self, acts: Sequence[Act]) -> dict[Hypothesis, tuple[Heard, ...]]:
+        """Like `predictions`, but only for the nominal variant: quick, for planning."""
+        return {h: tuple(_peek(ss[0], acts)) for h, ss in self.alive.items()}
+
+    @property
+    def units(self) -> frozenset[str]:
+        """The correction units that the remaining hypotheses lie in."""
+        return frozenset(self.correction(h) for h in self.alive)
+
+    def correction(self, hypothesis: Hypothesis) -> str:
+        """The correction unit of `hypothesis`; a healthy unit's is no_fault_found."""
+        return "no_fault_found" if hypothesis.fault == HEALTHY else self.catalogue.correction(hypothesis)
+
+    def mass(self, units: Iterable[str] | None = None) -> int:
+        """Prior weight of what is left, all of it or that in `units`."""
+        wanted = None if units is None else frozenset(units)
+        return sum(
+            self.catalogue.weight(h) for h in self.alive if wanted is None or self.correction(h) in wanted
+        )  # fmt: skip
+
+    @property
+    def entailed(self) -> bool:
+        """Whether all that is left lies in one correction unit."""
+        return len(self.units) == 1
+
+
+def _peek(session: Session, acts: Sequence[Act]) -> list[Heard]:
+    probe = session.copy()
+    heard: list[Heard] = []
+    for act in acts:
+        if probe.decide(act) is not None:
+            break
+        heard.append(probe.play(act))
+    return heard
+

@@ -1,0 +1,79 @@
+"""What a lesson's cells call: do acts and read what came of them, take a reading with its unit, show the panel.
+
+Rule: a number in a lesson comes from here, computed by the simulation at that moment, never typed into the text.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from blowerbench import Bench, LocalBench
+from blowerbench import acts as a
+from blowerbench.acts import Act
+from blowerbench.errors import BenchError
+from blowerbench.messages import describe, perceived, said, translate
+from blowerbench.observation import Accepted
+from blowerbench.units import ureg
+
+EQUIPMENT = "furnace_120_constant_airflow"
+
+
+class NoReading(BenchError):
+    """A reading was asked for while the meter shows none, or shows OL."""
+
+
+def clock(seconds: int) -> str:
+    """Simulated seconds since arrival as minutes and seconds, "3:05"."""
+    return f"{seconds // 60}:{seconds % 60:02d}"
+
+
+def do(bench: Bench, *acts: Act) -> None:
+    """Do `acts` one after the other and print what was done and what could be seen, heard and read."""
+    for act in acts:
+        outcome = bench.act(act)
+        told = describe(act, bench.equipment)
+        if not isinstance(outcome, Accepted):
+            print(f"  ✘    {told}  —  {said(outcome.reason, 'en', bench.equipment)}")
+            continue
+        heard = perceived(outcome.observation, "en", bench.equipment)
+        print(f"{clock(outcome.clock):>6} {told}" + "".join(f"\n         {h}" for h in heard))
+
+
+def quietly(bench: Bench, *acts: Act) -> None:
+    """Do `acts` without a word; raises `BenchError` when hands can't do one of them."""
+    for act in acts:
+        outcome = bench.act(act)
+        if not isinstance(outcome, Accepted):
+            raise BenchError(f"{describe(act, bench.equipment)} {said(outcome.reason, 'en', bench.equipment)}")
+
+
+def reading(bench: Bench) -> Any:
+    """What the meter shows now, as a pint quantity in the display's unit; raises `NoReading` when it shows no number."""
+    shown = bench.view().observation.shown
+    if not shown:
+        raise NoReading(translate("the meter shows nothing: choose a function and put both leads on"))
+    if "OL" in shown[-1].text:
+        raise NoReading(translate("the meter shows OL, more than its range: there is no number to take"))
+    return ureg.Quantity(float(shown[-1].text), shown[-1].unit)
+
+
+def measure(bench: Bench, red: str, black: str, function: str = "volts_ac") -> Any:
+    """Both leads off, then on `red` and `black`, and what the display shows, as a pint quantity."""
+    turn: list[Act] = [] if bench.view().hands["function"] == function else [a.SetMeter(function=function)]  # type: ignore[arg-type] # a name of the dial, checked by the act itself
+    quietly(
+        bench, *turn, a.LiftLead(lead="red"), a.LiftLead(lead="black"), a.PlaceLead(lead="red", terminal=red),
+        a.PlaceLead(lead="black", terminal=black),
+    )  # fmt: skip
+    return reading(bench)
+
+
+def new_bench(fault: str, complaint: str, variant: str) -> LocalBench:
+    """A bench with the course's furnace; nothing is written to the disk."""
+    return LocalBench(EQUIPMENT, fault, complaint, variant=variant)
+
+
+def panel(bench: Bench, report: Any = None) -> Any:
+    """The bench's panel for this notebook; `report` makes the graded report once the call is finished."""
+    from blowerbench.panels import BenchPanel
+
+    return BenchPanel(bench) if report is None else BenchPanel(bench, report=report)

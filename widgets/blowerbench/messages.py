@@ -1,0 +1,277 @@
+"""Sentences and labels: the one place where message ids and names become text that a person reads.
+
+Rule: everything passes through gettext, with the English text as the key. A language without a catalogue, or
+a text without a translation, falls back to English.
+Catalogues lie at ``locale/LANGUAGE/LC_MESSAGES/blowerbench.mo`` in this package.
+"""
+
+from __future__ import annotations
+
+import gettext
+from collections.abc import Callable, Iterator, Sequence
+from functools import lru_cache
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from typing import Any
+
+from blowerbench import acts as a
+from blowerbench.equipment import Equipment
+from blowerbench.messages_en import (
+    ACTS,
+    ARGUMENTS,
+    BOTH,
+    LABELS,
+    MINUTES,
+    PIN,
+    PLACES,
+    SECONDS,
+    SENTENCES,
+    SIDES,
+    TERMINALS,
+    WIRE,
+)
+from blowerbench.observation import Observation, Said, Shown
+
+DOMAIN = "blowerbench"
+
+
+@lru_cache(maxsize=16)
+def catalogue(language: str, root: Traversable | None = None) -> gettext.NullTranslations:
+    """The translations of `language` (a tag such as "es" or "es-MX"); English when `root` holds none."""
+    base = root if root is not None else files("blowerbench").joinpath("locale")
+    for tag in (language.replace("-", "_"), language.replace("-", "_").partition("_")[0]):
+        found = base.joinpath(tag, "LC_MESSAGES", f"{DOMAIN}.mo")
+        if tag and found.is_file():
+            with found.open("rb") as file:
+                return gettext.GNUTranslations(file)
+    return gettext.NullTranslations()
+
+
+def translate(text: str, language: str = "en") -> str:
+    """`text` in `language`, or itself where there is no translation."""
+    return catalogue(language).gettext(text) if text else ""
+
+
+def has_sentence(message: str) -> bool:
+    """Whether there is a sentence for the message id `message`."""
+    return message in SENTENCES
+
+
+def say(
+    message: str, args: Sequence[str] = (), language: str = "en", equipment: Equipment | None = None
+) -> str:
+    """The sentence of the message id `message`; names among `args` become labels of `equipment`.
+
+    An id without a sentence comes back as its own words, for a page must never fail because of a text; a test
+    walks the ids.
+    """
+    kinds = ARGUMENTS.get(message, ())
+    shown = [
+        label(kinds[k], arg, equipment, language) if k < len(kinds) else arg for k, arg in enumerate(args)
+    ]
+    text = SENTENCES.get(message)
+    if text is None:
+        return " ".join([_words(message), *shown])
+    return translate(text, language).format(*shown, *["…"] * 2)
+
+
+def said(message: Said, language: str = "en", equipment: Equipment | None = None) -> str:
+    """The sentence of `message`."""
+    return say(message.id, message.args, language, equipment)
+
+
+def reading(shown: Shown, language: str = "en") -> str:
+    """What a display shows, in words: "AC volts: 26.56 V". The number keeps its point in every language."""
+    return f"{label('instrument', shown.instrument, None, language)}: {shown.text} {symbol(shown.unit)}"
+
+
+def symbol(unit: str) -> str:
+    """The printed form of an ASCII unit: "kohm" is "kΩ"; other units stay as they are."""
+    return unit.removesuffix("ohm") + "Ω" if unit.endswith("ohm") else unit
+
+
+def perceived(
+    observation: Observation, language: str = "en", equipment: Equipment | None = None
+) -> tuple[str, ...]:
+    """Every sentence of `observation`: answers, then displays, then what the senses go on perceiving."""
+    answers = [said(s, language, equipment) for s in observation.said]
+    displays = [reading(s, language) + "." for s in observation.shown]
+    senses = [say(s, (), language, equipment) for s in observation.senses]
+    return (*answers, *displays, *senses)
+
+
+# ---------------------------------------------------------------------- labels
+def _words(name: str) -> str:
+    return name.replace("_", " ").replace(".", " ")
+
+
+def _terminal(name: str, equipment: Equipment | None, language: str) -> str:
+    """The equipment's own label ([labels] in its file), a connector's pin, or its word at its place."""
+    own = equipment.raw.get("labels", {}).get(name) if equipment else None
+    if own:
+        return translate(str(own), language)
+    connector = equipment.connector_of.get(name) if equipment else None
+    if connector is not None:
+        harness = name in connector.harness
+        number = name.rpartition(".")[2].lstrip("hm")
+        side = (
+            ("control" if harness else "device")
+            if connector.behind_cover
+            else ("harness" if harness else "device")
+        )
+        return translate(PIN, language).format(
+            number,
+            translate(connector.title.partition(" between ")[0], language),
+            translate(SIDES[side], language),
+        )
+    place, _, word = name.partition(".")
+    text = translate(TERMINALS.get(name, word or _words(place)), language)
+    return translate(PLACES[place], language).format(text) if word and place in PLACES else text
+
+
+def _wire(name: str, equipment: Equipment | None, language: str) -> str:
+    if not name or equipment is None or name not in equipment.network.parts:
+        return _words(name)
+    wire = equipment.wire(name)
+    return translate(WIRE, language).format(
+        _terminal(wire.a, equipment, language), _terminal(wire.b, equipment, language)
+    )
+
+
+def _place(name: str, equipment: Equipment | None, language: str) -> str:
+    if name in LABELS["place"]:
+        return translate(LABELS["place"][name], language)
+    return _titled("connectors")(name, equipment, language)
+
+
+def _titled(table: str) -> Callable[[str, Equipment | None, str], str]:
+    def of(name: str, equipment: Equipment | None, language: str) -> str:
+        entry = getattr(equipment, table).get(name) if equipment is not None else None
+        return translate(entry.title, language) if entry is not None else _words(name)
+
+    return of
+
+
+def _unit(name: str, equipment: Equipment | None, language: str) -> str:
+    if name in LABELS["unit"]:
+        return translate(LABELS["unit"][name], language)
+    return _titled("units")(name, equipment, language)
+
+
+def _complaint(name: str, equipment: Equipment | None, language: str) -> str:
+    found = equipment.complaints.get(name) if equipment else None
+    return translate(found.text, language) if found else _words(name)
+
+
+_OF_EQUIPMENT: dict[str, Callable[[str, Equipment | None, str], str]] = {
+    "terminal": _terminal,
+    "connector": _titled("connectors"),
+    "zone": _titled("zones"),
+    "unit": _unit,
+    "wire": _wire,
+    "conductor": _wire,
+    "complaint": _complaint,
+    "place": _place,
+}
+
+#: Every kind of name that `label` knows.
+KINDS = (*sorted(set(LABELS) | set(_OF_EQUIPMENT)), "message", "symbol")
+
+
+def label(kind: str, name: str, equipment: Equipment | None = None, language: str = "en") -> str:
+    """The label of `name`, a name of `kind` (one of `KINDS`); its own words where nothing better is known."""
+    if kind in _OF_EQUIPMENT:
+        return _OF_EQUIPMENT[kind](name, equipment, language)
+    if kind == "symbol":
+        return symbol(name)
+    if kind == "message":
+        return say(name, (), language, equipment)
+    return translate(LABELS.get(kind, {}).get(name, _words(name)), language)
+
+
+# ---------------------------------------------------------------------- acts
+def duration_text(seconds: int, language: str = "en") -> str:
+    """`seconds` as a clock would be read aloud: "45 s", "5 min", "2 min 30 s"."""
+    minutes, rest = divmod(seconds, 60)
+    form = SECONDS if not minutes else BOTH if rest else MINUTES
+    return translate(form, language).format(*((rest,) if not minutes else (minutes, rest)))
+
+
+#: The field of an act that chooses between its two sentences.
+_CHOICE = {
+    "wear": "on",
+    "set_breaker": "on",
+    "set_disconnect": "closed",
+    "set_lock": "on",
+    "set_tag": "on",
+    "set_door": "on",
+    "hold_door_switch": "held",
+    "tape_door_switch": "taped",
+    "set_jumper": "on",
+    "fit_source": "on",
+    "clip_source": "on",
+    "switch_source": "run",
+    "set_gas": "open",
+}
+
+#: What an act's field is a name of.
+_FIELD_KIND = {
+    "where": "place",
+    "item": "item",
+    "call": "call",
+    "function": "function",
+    "lead": "lead",
+    "terminal": "terminal",
+    "conductor": "conductor",
+    "connector": "connector",
+    "wire": "wire",
+    "a": "terminal",
+    "b": "terminal",
+    "safety": "safety",
+    "report": "danger",
+    "unit": "unit",
+}
+_FIELD_NAME = {"where": "place", "report": "danger"}
+
+
+def _form(act: a.Act) -> str:
+    tag = str(act.__struct_config__.tag)
+    if tag in _CHOICE:
+        return f"{tag}.{'on' if getattr(act, _CHOICE[tag]) else 'off'}"
+    if isinstance(act, a.PlaceLead):
+        return f"{tag}.{'clip' if act.clip else 'held'}"
+    if isinstance(act, a.PlaceClamp):
+        return f"{tag}.{'on' if act.conductor else 'off'}"
+    return tag
+
+
+def describe(act: a.Act, equipment: Equipment | None = None, language: str = "en") -> str:
+    """What was done, as one sentence in the past tense."""
+    words: dict[str, Any] = {}
+    for field in act.__struct_fields__:
+        value = getattr(act, field)
+        kind = _FIELD_KIND.get(field)
+        if kind and isinstance(value, str):
+            words[_FIELD_NAME.get(field, field)] = label(kind, value, equipment, language)
+    if isinstance(act, a.Wait):
+        words["time"] = duration_text(act.seconds, language)
+    if isinstance(act, a.Declare):
+        words["units"] = "; ".join(label("unit", u, equipment, language) for u in act.units)
+    return translate(ACTS[_form(act)], language).format(**words)
+
+
+def sources(equipment: Equipment | None = None) -> Iterator[str]:
+    """Every English text that a catalogue translates, those of `equipment` included."""
+    yield from SENTENCES.values()
+    yield from ACTS.values()
+    for table in LABELS.values():
+        yield from table.values()
+    yield from (*PLACES.values(), *TERMINALS.values(), *SIDES.values(), PIN, WIRE, SECONDS, MINUTES, BOTH)
+    if equipment is not None:
+        yield from (equipment.title, equipment.notice)
+        yield from (z.title for z in equipment.zones.values())
+        yield from (u.title for u in equipment.units.values())
+        yield from (c.title for c in equipment.connectors.values())
+        yield from (c.title.partition(" between ")[0] for c in equipment.connectors.values())
+        yield from (c.text for c in equipment.complaints.values())
+        yield from (str(x) for x in equipment.raw.get("labels", {}).values())
