@@ -1,7 +1,7 @@
-"""The figures: `python3 tests/run.py --bench` prints one JSON object per line, ours and its peer from one run.
+"""The figures: `python3 tests/run.py --bench` prints one JSON object per line.
 
-Every `figures_*.py` beside this file has `figures()`, which yields name, value, unit, against (what it is compared
-with, timed in the same run) and ratio. Arguments choose modules by a part of their names.
+Every `figures_*.py` beside this file has `figures()`, which yields name, value, unit, against (what it is
+compared with, timed in the same run) and ratio. Arguments choose modules by a part of their names.
 """
 
 from __future__ import annotations

@@ -12,10 +12,9 @@ import pytest
 import sampling
 
 
-def pytest_configure(config: pytest.Config) -> None:
+def pytest_configure() -> None:
     """Choose the seed once, before any worker starts: they inherit it, and so collect the same tests."""
     os.environ.setdefault("BLOWER_SEED", str(secrets.randbelow(2**31)))
-    config.addinivalue_line("markers", "xdist_group(name): tests that one worker runs")
 
 
 def pytest_report_header() -> str:

@@ -92,10 +92,14 @@ def test_environment(long_run: bool) -> dict[str, str]:
 
 
 def workers(for_pytest: Sequence[str]) -> list[str]:
-    """Spread over the cores, unless the caller has said how."""
+    """Spread over the cores, unless the caller has said how.
+
+    Work stealing keeps neighbours on one worker, so that a module's fixtures are mostly made once, and still
+    shares out a long file of many cases.
+    """
     if any(argument.startswith(("-n", "--numprocesses", "--pdb", "--dist")) for argument in for_pytest):
         return []
-    return ["-n", str(min(os.cpu_count() or 1, 8)), "--dist", "loadgroup"]
+    return ["-n", str(min(os.cpu_count() or 1, 8)), "--dist", "worksteal"]
 
 
 def run(command: Sequence[str], environment: dict[str, str]) -> int:

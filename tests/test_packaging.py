@@ -19,8 +19,6 @@ TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "lessons", "widgets", "gr
 PACKAGES = {"blowerdata", "blowerbench", "blowergrade", "blowerlessons"}
 MIB = 1 << 20
 
-wheel_tests = pytest.mark.xdist_group("wheel")  # one worker builds and installs, once
-
 
 def delivered() -> list[Path]:
     """The files that are tracked or would be: whatever git does not ignore."""
@@ -102,7 +100,6 @@ def installed(tmp_path_factory: pytest.TempPathFactory) -> Installed:
 
 
 @pytest.mark.slow
-@wheel_tests
 def test_the_wheel_holds_the_four_packages_and_their_data(installed: Installed) -> None:
     with zipfile.ZipFile(installed.wheel) as wheel:
         names = wheel.namelist()
@@ -122,7 +119,6 @@ def test_the_wheel_holds_the_four_packages_and_their_data(installed: Installed) 
 
 
 @pytest.mark.slow
-@wheel_tests
 def test_an_installed_wheel_plays_a_whole_call_and_writes_the_graded_report(
     installed: Installed, tmp_path: Path
 ) -> None:
@@ -139,7 +135,6 @@ def test_an_installed_wheel_plays_a_whole_call_and_writes_the_graded_report(
 
 
 @pytest.mark.slow
-@wheel_tests
 def test_an_installed_wheel_makes_a_workspace_and_keeps_what_a_student_wrote(
     installed: Installed, tmp_path: Path
 ) -> None:

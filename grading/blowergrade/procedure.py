@@ -33,11 +33,17 @@ def prove_meter(equipment: Equipment) -> Acts:
     return [a.SetMeter("volts_ac"), *probe(line, neutral)]
 
 
-def prove_dead(equipment: Equipment) -> Acts:
-    """Live, dead, live: the source, every pair in the junction box, the source again."""
+def prove_dead(equipment: Equipment, supply_side: bool = False) -> Acts:
+    """Live, dead, live: the source, every pair in the junction box, the source again.
+
+    With `supply_side` (the panel breaker off as well) the incoming side of the disconnect too.
+    """
     p = equipment.protection
     line, neutral, ground = p["proof_line"][0], p["proof_neutral"][0], p["proof_ground"][0]
     pairs = [*probe(line, neutral), *probe(line, ground), *probe(neutral, ground)]
+    if supply_side:
+        incoming = equipment.wire(p["disconnect"]).a
+        pairs += [*probe(incoming, neutral), *probe(incoming, ground)]
     return [*prove_meter(equipment), *pairs, *prove_meter(equipment), *lift()]
 
 
@@ -59,9 +65,11 @@ def lock_out(hands: Hands) -> Acts:
     return acts
 
 
-def make_safe(equipment: Equipment, hands: Hands) -> Acts:
-    """Lock out, try the controls, prove dead."""
-    return [*lock_out(hands), a.TryControls(), *prove_dead(equipment)]
+def make_safe(equipment: Equipment, hands: Hands, supply_side: bool = False) -> Acts:
+    """Protection on, lock out, try the controls, prove dead; with `supply_side` the panel breaker goes off first."""
+    first = [] if hands.meter_inspected and {"eye_protection", "gloves"} <= hands.worn else protect()
+    breaker: Acts = [a.SetBreaker(False)] if supply_side else []
+    return [*first, *breaker, *lock_out(hands), a.TryControls(), *prove_dead(equipment, supply_side)]
 
 
 def energise(hands: Hands) -> Acts:

@@ -28,8 +28,8 @@ def probe(red: str, black: str, clip: bool = False) -> list[a.Act]:
 def lock_out(breaker: bool = False) -> list[a.Act]:
     """Thermostat off, disconnect open, own lock and tag on it, controls tried.
 
-    With `breaker` the panel breaker is put off first: for work on the supply side of the disconnect, and where
-    the disconnect leaves a leg live. The controls prove something only while the door is on or its switch
+    With `breaker` the panel breaker is put off first: for work on the supply side of the disconnect, and
+    where the disconnect leaves a leg live. The controls prove something only while the door is on or its switch
     taped, so call this before taking the door off.
     """
     first: list[a.Act] = [a.SetBreaker(on=False)] if breaker else []
@@ -66,7 +66,7 @@ def safe_shutdown(equipment: Equipment, supply_side: bool = False) -> list[a.Act
 
 
 def open_and_measure_bus(equipment: Equipment) -> list[a.Act]:
-    """Five minutes, control open, DC volts across the bus points, where the leads stay. After a proof only."""
+    """Five minutes, control open, DC volts on the bus points, where the leads stay. After a proof only."""
     positive, negative = equipment.module["bus_points"]
     return [a.Wait(300), a.OpenControl(), a.SetMeter("volts_dc"), *probe(positive, negative)]
 
@@ -113,7 +113,7 @@ def restore(hands: Hands, equipment: Equipment) -> list[a.Act]:
 
 
 def _plugs(hands: Hands, equipment: Equipment) -> list[a.Act]:
-    """Source off and every parted plug in: inner ones, the cover, then covered plugs before what covers them."""
+    """Source off, every parted plug in: inner ones, cover, then covered plugs before what covers them."""
     source_plug = str(equipment.source["connector"])
     inner = [n for n in sorted(hands.parted) if equipment.connectors[n].behind_cover]
     todo: list[a.Act] = [a.PlugIn(n) for n in inner]

@@ -97,8 +97,8 @@ def judge(
     """What is known after `step`, and the violations in it. Total over accepted acts."""
     then = _learn(equipment, known, step)
     broken = [*_danger(known, step, stop_work), *_work(equipment, known, step), *_bus(equipment, known, step)]
-    broken += [*_wheel(equipment, step), *_meter(equipment, known, then, step), *_low_voltage(equipment, step)]
-    broken += [*_jumpers(equipment, step), *_trips(equipment, known, step)]
+    broken += [*_wheel(equipment, step), *_meter(equipment, known, then, step)]
+    broken += [*_low_voltage(equipment, step), *_jumpers(equipment, step), *_trips(equipment, known, step)]
     broken += _end(equipment, then, step, stop_work)
     new = tuple(dict.fromkeys(r for r in broken if not (r in ONCE and r in known.said)))
     return replace(then, said=known.said | set(new)), tuple(_violation(rule, step) for rule in new)
@@ -114,8 +114,9 @@ def _violation(rule: str, step: Step) -> Violation:
 def isolated(equipment: Equipment, hands: Hands) -> bool:
     """Whether the disconnect is open under the own lock.
 
-    A tag may be missing on a single circuit within one shift. Where the disconnect takes no lock (``disconnect_takes_lock = false`` in the data), a tag and the breaker
-    off as the second measure. 29 CFR 1910.333(b)(2)(iii)(B) to (E).
+    A tag may be missing on a single circuit within one shift. Where the disconnect takes no lock
+    (``disconnect_takes_lock = false`` in the data), a tag and the breaker off as the second measure.
+    29 CFR 1910.333(b)(2)(iii)(B) to (E).
     """
     if hands.disconnect_closed:
         return False

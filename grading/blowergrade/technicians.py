@@ -227,7 +227,8 @@ class Technician:
     def repair(self, unit: str) -> None:
         """Make safe first, repair, put everything back."""
         if unit != "no_fault_found":
-            self.do([*p.lift(), *p.make_safe(self.equipment, self.hands)])
+            supply_side = unit in ("branch_circuit", "disconnect")
+            self.do([*p.lift(), *p.make_safe(self.equipment, self.hands, supply_side)])
             if self.hands.door_on:
                 self.do([a.SetDoor(False)])
             if self.hands.control_open or unit in ("control_module", "motor"):

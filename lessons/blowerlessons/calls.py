@@ -1,7 +1,7 @@
 """The benches of the lessons, and the values that their exercises expect.
 
-Rule: an expected value is what the simulation shows for the same acts, or the formula's result; never a number typed in.
-A learner who looks in here finds how to get a value, which is what the lesson teaches anyway. Graded faults are sealed.
+Rule: an expected value is what the simulation shows for the same acts, or the formula's result; no number is
+typed in. A learner who looks in here finds how to get a value, which is what the lesson teaches anyway.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ def worked_call() -> LocalBench:
 
 
 def own_call(record: Path | str | None = None) -> LocalBench:
-    """Lesson 2: the learner's own call. With `record` it is written to that file and goes on after a restart."""
+    """Lesson 2: the learner's own call; with `record` it is kept in that file and goes on after a restart."""
     return LocalBench(EQUIPMENT, "door_switch_open", "nothing_blows", variant="lesson-2-own", record=record)
 
 
@@ -41,9 +41,13 @@ def own_call(record: Path | str | None = None) -> LocalBench:
 def _door_off() -> LocalBench:
     bench = healthy_furnace()
     quietly(
-        bench, a.Wear(item="eye_protection"), a.Wear(item="gloves"), a.InspectMeter(), a.SetThermostat(call="off"),
+        bench,
+        a.Wear(item="eye_protection"),
+        a.Wear(item="gloves"),
+        a.InspectMeter(),
+        a.SetThermostat(call="off"),
         a.SetDoor(on=False),
-    )  # fmt: skip
+    )
     return bench
 
 
@@ -116,12 +120,14 @@ def worked_write_up(bench: LocalBench) -> tuple[Act, ...]:
     )
     return (
         a.WriteUp(
-            complaint=bench.session.complaint.text, readings=readings, cause="G wire open in the thermostat cable",
+            complaint=bench.session.complaint.text,
+            readings=readings,
+            cause="G wire open in the thermostat cable",
             correction="cable repaired, fan, heat and cooling tried with the door on",
             why="conductor broken where the new thermostat was put up",
             customer="the new thermostat is in order, the wire to it was broken",
         ),
-    )  # fmt: skip
+    )
 
 
 def _text(shown: Shown) -> str:

@@ -1,6 +1,6 @@
 """Checking a learner's answer: a number with its unit, or a choice.
 
-Rule: a wrong unit and a wrong value are two different mistakes and are told apart; the right answer is never told.
+Rule: a wrong unit and a wrong value are two mistakes and are told apart; the right answer is never told.
 """
 
 from __future__ import annotations
@@ -16,16 +16,24 @@ from blowerbench.messages import translate
 from blowerbench.units import ureg
 
 Kind = Literal[
-    "right", "not_answered", "not_a_quantity", "no_unit", "wrong_unit", "wrong_prefix", "wrong_sign", "wrong_value",
-    "not_a_choice", "wrong_choice",
-]  # fmt: skip
+    "right",
+    "not_answered",
+    "not_a_quantity",
+    "no_unit",
+    "wrong_unit",
+    "wrong_prefix",
+    "wrong_sign",
+    "wrong_value",
+    "not_a_choice",
+    "wrong_choice",
+]
 
 SENTENCES: dict[Kind, str] = {
     "right": "Right.",
     "not_answered": "Not answered yet. Put your answer in the cell above and run both cells.",
-    "not_a_quantity": "That can't be read as a number with a unit. Write it in quotes, like \"12.5 V\".",
-    "no_unit": "The unit is missing. A reading without a unit is no reading: write it like \"12.5 V\".",
-    "wrong_unit": "Wrong unit: this asks for {wanted}, your unit measures {given}. The number was not looked at.",
+    "not_a_quantity": 'That can\'t be read as a number with a unit. Write it in quotes, like "12.5 V".',
+    "no_unit": 'The unit is missing. A reading without a unit is no reading: write it like "12.5 V".',
+    "wrong_unit": "Wrong unit: this asks for {wanted}, yours measures {given}. The value was not checked.",
     "wrong_prefix": "The digits fit, but the size of the unit does not (milli, kilo or mega).",
     "wrong_sign": "The size fits, but the sign does not: look which lead is where.",
     "wrong_value": "The unit is right, the value is not.",
@@ -35,9 +43,14 @@ SENTENCES: dict[Kind, str] = {
 
 #: Words for the dimensions that this course asks for.
 _DIMENSIONS = {
-    "volt": "voltage", "ampere": "current", "ohm": "resistance", "watt": "power", "second": "time", "joule": "energy",
+    "volt": "voltage",
+    "ampere": "current",
+    "ohm": "resistance",
+    "watt": "power",
+    "second": "time",
+    "joule": "energy",
     "": "a plain number",
-}  # fmt: skip
+}
 
 
 class ExerciseError(BenchError):
@@ -84,25 +97,36 @@ def _dimension(quantity: Any) -> str:
 def check(name: str, answer: Any, expected: Any, rel: float = 0.01) -> Verdict:
     """Whether `answer` (a text such as "26.5 V", or a pint quantity) is `expected` within `rel` of it.
 
-    `expected` is a text or a pint quantity; an angle counts as a plain number. Raises `ExerciseError` for an expected value
-    that is zero or not finite, or a `rel` outside 0 to 0.5: such an exercise has no meaning.
+    `expected` is a text or a pint quantity. Raises `ExerciseError` for an expected value that is zero or not
+    finite, or a `rel` outside 0 to 0.5: such an exercise has no meaning.
     """
     wanted = _quantity(expected)
     if not hasattr(wanted, "units"):
-        raise ExerciseError(f"{name}: the expected value {expected!r} has no unit; give a text such as '120 V'")
+        raise ExerciseError(
+            f"{name}: the expected value {expected!r} has no unit; give a text such as '120 V'"
+        )
     size = float(wanted.magnitude)
     if not math.isfinite(size) or size == 0.0 or not 0.0 < rel <= 0.5:
-        raise ExerciseError(f"{name}: expected {expected!r} with rel {rel}; use a value that is not zero and 0 < rel <= 0.5")
+        raise ExerciseError(
+            f"{name}: expected {expected!r} with rel {rel}; use a value that is not zero and 0 < rel <= 0.5"
+        )
     if answer is Ellipsis or answer is None or (isinstance(answer, str) and not answer.strip()):
         return _verdict(name, "not_answered")
     try:
         given = _quantity(answer)
-        if isinstance(given, bool) or not isinstance(given, int | float) and not hasattr(given, "units"):
+        if isinstance(given, bool) or (not isinstance(given, int | float) and not hasattr(given, "units")):
             return _verdict(name, "not_a_quantity")
-    except Exception:  # whatever a learner types: pint raises a dozen kinds of error, tokenizer errors among them
+    except (
+        Exception
+    ):  # whatever a learner types: pint raises a dozen kinds of error, tokenizer errors among them
         return _verdict(name, "not_a_quantity")
     if not hasattr(given, "units") or (given.unitless and not wanted.unitless):
-        return _verdict(name, "no_unit" if not wanted.unitless else _judge(float(getattr(given, "magnitude", given)), size, rel))
+        return _verdict(
+            name,
+            "no_unit"
+            if not wanted.unitless
+            else _judge(float(getattr(given, "magnitude", given)), size, rel),
+        )
     if not given.check(wanted.dimensionality):
         return _verdict(name, "wrong_unit", wanted=_dimension(wanted), given=_dimension(given))
     return _verdict(name, _judge(float(given.to(wanted.units).magnitude), size, rel))

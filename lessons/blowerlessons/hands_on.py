@@ -1,11 +1,13 @@
-"""What a lesson's cells call: do acts and read what came of them, take a reading with its unit, show the panel.
+"""What a lesson's cells call: do acts and read what came of them, take a reading, show the panel.
 
-Rule: a number in a lesson comes from here, computed by the simulation at that moment, never typed into the text.
+Rule: a number in a lesson comes from here, computed by the simulation at that moment, never typed in.
 """
 
 from __future__ import annotations
 
 from typing import Any
+
+from msgspec.structs import replace
 
 from blowerbench import Bench, LocalBench
 from blowerbench import acts as a
@@ -18,7 +20,7 @@ from blowerbench.units import ureg
 EQUIPMENT = "furnace_120_constant_airflow"
 
 
-class NoReading(BenchError):
+class NoReadingError(BenchError):
     """A reading was asked for while the meter shows none, or shows OL."""
 
 
@@ -28,14 +30,17 @@ def clock(seconds: int) -> str:
 
 
 def do(bench: Bench, *acts: Act) -> None:
-    """Do `acts` one after the other and print what was done and what could be seen, heard and read."""
+    """Do `acts` one after the other and print what was done, and what was seen, heard and read that is new."""
     for act in acts:
+        before = bench.view().observation.senses
         outcome = bench.act(act)
         told = describe(act, bench.equipment)
         if not isinstance(outcome, Accepted):
             print(f"  ✘    {told}  —  {said(outcome.reason, 'en', bench.equipment)}")
             continue
-        heard = perceived(outcome.observation, "en", bench.equipment)
+        now = outcome.observation
+        news = now if now.senses != before else replace(now, senses=())
+        heard = perceived(news, "en", bench.equipment)
         print(f"{clock(outcome.clock):>6} {told}" + "".join(f"\n         {h}" for h in heard))
 
 
@@ -44,26 +49,32 @@ def quietly(bench: Bench, *acts: Act) -> None:
     for act in acts:
         outcome = bench.act(act)
         if not isinstance(outcome, Accepted):
-            raise BenchError(f"{describe(act, bench.equipment)} {said(outcome.reason, 'en', bench.equipment)}")
+            raise BenchError(
+                f"{describe(act, bench.equipment)} {said(outcome.reason, 'en', bench.equipment)}"
+            )
 
 
 def reading(bench: Bench) -> Any:
-    """What the meter shows now, as a pint quantity in the display's unit; raises `NoReading` when it shows no number."""
+    """What the meter shows now, as a pint quantity; raises `NoReadingError` when it shows no number."""
     shown = bench.view().observation.shown
     if not shown:
-        raise NoReading(translate("the meter shows nothing: choose a function and put both leads on"))
+        raise NoReadingError(translate("the meter shows nothing: choose a function and put both leads on"))
     if "OL" in shown[-1].text:
-        raise NoReading(translate("the meter shows OL, more than its range: there is no number to take"))
+        raise NoReadingError(translate("the meter shows OL, more than its range: there is no number to take"))
     return ureg.Quantity(float(shown[-1].text), shown[-1].unit)
 
 
-def measure(bench: Bench, red: str, black: str, function: str = "volts_ac") -> Any:
+def measure(bench: Bench, red: str, black: str, function: a.Function = "volts_ac") -> Any:
     """Both leads off, then on `red` and `black`, and what the display shows, as a pint quantity."""
-    turn: list[Act] = [] if bench.view().hands["function"] == function else [a.SetMeter(function=function)]  # type: ignore[arg-type] # a name of the dial, checked by the act itself
+    turn: list[Act] = [] if bench.view().hands["function"] == function else [a.SetMeter(function=function)]
     quietly(
-        bench, *turn, a.LiftLead(lead="red"), a.LiftLead(lead="black"), a.PlaceLead(lead="red", terminal=red),
+        bench,
+        *turn,
+        a.LiftLead(lead="red"),
+        a.LiftLead(lead="black"),
+        a.PlaceLead(lead="red", terminal=red),
         a.PlaceLead(lead="black", terminal=black),
-    )  # fmt: skip
+    )
     return reading(bench)
 
 

@@ -202,9 +202,9 @@ def _build(raw: dict[str, Any], network: Network, source: str, digest: str) -> E
 @lru_cache(maxsize=32)
 def load_equipment(name: str) -> Equipment:
     """The equipment called `name` among the shipped files, or at the path `name` when it ends in .toml."""
-    path = Path(name) if name.endswith(".toml") else blowerdata.path("equipment", f"{name}.toml")
     try:
+        path = Path(name) if name.endswith(".toml") else blowerdata.path("equipment", f"{name}.toml")
         text = path.read_text(encoding="utf-8")
     except OSError as error:
-        raise EquipmentError(f"{path}: can't be read ({error.strerror}); give a shipped name or a .toml path") from error
+        raise EquipmentError(f"{name}: can't be read ({error.strerror or error}); give a shipped name or a .toml path") from error
     return parse_equipment(text, path.name)

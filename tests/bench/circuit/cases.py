@@ -6,11 +6,12 @@ clamp's reading.
 
 from __future__ import annotations
 
-import os
 import random
 import tomllib
 from dataclasses import dataclass
 from typing import Any
+
+import sampling
 
 import blowerdata
 from blowerbench.circuit import (
@@ -28,7 +29,6 @@ from blowerbench.units import quantity
 
 FURNACE = "furnace_120_constant_airflow.toml"
 FIXED_SEED = 1729
-LONG = os.environ.get("BLOWER_LONG") == "1"
 
 HIGH_AC = MeterSpec("digital AC volts", 10e6, "ac")
 HIGH_DC = MeterSpec("digital DC volts", 10e6, "dc")
@@ -40,9 +40,13 @@ OHMS = MeterSpec(
 VOLTMETERS = (HIGH_AC, HIGH_DC, LOW_AC, LOW_DC)
 
 
-def seeds() -> tuple[int, int]:
-    """One seed that never changes and one that the runner draws (BLOWER_SEED)."""
-    return FIXED_SEED, int(os.environ.get("BLOWER_SEED", "20"))
+def generators(fixed: int, drawn: int) -> list[tuple[random.Random, int]]:
+    """(generator, how many cases to draw from it): the same every time, and by the run's seed.
+
+    A long run takes five times as many.
+    """
+    times = 5 if sampling.long_run() else 1
+    return [(random.Random(FIXED_SEED), fixed * times), (random.Random(sampling.seed()), drawn * times)]
 
 
 def furnace_table() -> dict[str, Any]:
@@ -124,7 +128,28 @@ def series_open(network: Network, draw: random.Random) -> Edits:
     for branch in network.branches:
         if {branch.a, branch.b} & ends and not (keep and branch.name == wire.name):
             opened.add(branch.name)
-    return Edits(opened=frozenset(opened))
+    return Edits(opened=frozenset(opened or {wire.name}))
+
+
+def wild_case(network: Network, draw: random.Random) -> Case:
+    """Nothing that anyone would meet: up to 100 parts open, micro-ohms and teraohms, capacitors at odds."""
+    names = [branch.name for branch in network.branches]
+    resistive = [branch.name for branch in network.branches if branch.part.kind != "capacitor"]
+    capacitors = [branch.name for branch in network.branches if branch.part.kind == "capacitor"]
+    edits = Edits(
+        opened=frozenset(draw.sample(names, draw.choice([0, 1, 3, 10, 40, 100]))),
+        resistances=tuple(
+            (name, 10.0 ** draw.uniform(-6.0, 12.0))
+            for name in draw.sample(resistive, draw.choice([0, 1, 5, 20]))
+        ),
+        shunts=tuple(
+            Shunt(*draw.sample(network.nodes, 2), 10.0 ** draw.uniform(-6.0, 12.0))
+            for _ in range(draw.choice([0, 1, 4, 15]))
+        ),
+        held=tuple((name, draw.uniform(-300.0, 300.0)) for name in capacitors if draw.random() < 0.3),
+    )
+    red, black = draw.sample(network.nodes, 2)
+    return Case(edits, "volts", red, black, draw.choice(VOLTMETERS))
 
 
 def random_case(network: Network, draw: random.Random) -> Case:

@@ -75,6 +75,7 @@ class BaseLine:
         self.emf = np.zeros(self.branches, dtype=self.dtype)
         self.matrix = self._assemble(scales)
         self.inverse = self._invert()
+        self.leaving, self.signs = self._currents_of_nodes()
 
     def terminal(self, name: str) -> int:
         """Index of a node in padded vectors; the reference is the padding itself."""
@@ -115,6 +116,18 @@ class BaseLine:
         return np.ascontiguousarray(
             matrix[:-1, :-1] if self.dtype is np.complex128 else matrix[:-1, :-1].real
         )
+
+    def _currents_of_nodes(self) -> tuple[Indices, Array]:
+        """(unknown, sign) of each current leaving each node, (node, most), padded."""
+        lists: list[list[tuple[int, float]]] = [[] for _ in range(self.nodes)]
+        for k, (a, b) in enumerate(self.ends):
+            for terminal, sign in ((a, 1.0), (b, -1.0)):
+                if terminal < self.size:
+                    lists[terminal].append((self.nodes + k, sign))
+        most = max(map(len, lists), default=0)
+        padded = [row + [(self.size, 0.0)] * (most - len(row)) for row in lists]
+        table = np.array(padded).reshape(self.nodes, most, 2)
+        return table[:, :, 0].astype(np.intp), table[:, :, 1]
 
     def cast(self, value: complex) -> Any:
         """`value` as this line's number: real at 0 Hz."""
@@ -253,6 +266,31 @@ class EditedLine:
         left[size] = 0.0
         return left
 
+    def _exact_nodes(self, rhs: Array, x: Array, rest: Array) -> Array:
+        """Node rows of the residual of `x` + `rest`, summed without rounding.
+
+        A floating island in which amperes circulate needs it: their rounding alone, let into gigohms of
+        leakage, would be microvolts. Currents are summed with the error-free sum of two (Knuth), and
+        `rest` holds what `x` cannot.
+        """
+        base, nodes = self.base, self.base.nodes
+        stacked = x.ndim > 1
+        signs = base.signs[:, :, None] if stacked else base.signs
+        terms = np.moveaxis(signs * x[base.leaving], 1, 0)
+        total, lost = -rhs[:nodes], np.zeros_like(rhs[:nodes])
+        for term in terms:
+            total, error = _two_sum(total, term)
+            lost = lost + error
+        for number, (a, b, _) in enumerate(self.edits.shunts, base.size + 1):
+            for terminal, sign in ((a, 1.0), (b, -1.0)):
+                if terminal < base.size:
+                    total[terminal], error = _two_sum(total[terminal], sign * x[number])
+                    lost[terminal] += error + sign * rest[number]
+        leak = np.diagonal(base.matrix)[:nodes]
+        lost = lost + (signs * rest[base.leaving]).sum(axis=1)
+        lost = lost + (leak[:, None] if stacked else leak) * (x[:nodes] + rest[:nodes])
+        return np.asarray(-(total + lost))
+
     def _force_direct(self) -> None:
         """Invert the edited matrix itself, bordered by the shunts' rows."""
         base, size, whole = self.base, self.base.size, self.base.size + 1 + len(self.edits.shunts)
@@ -350,10 +388,12 @@ class EditedLine:
         if shunts:
             rhs = np.concatenate([rhs, np.zeros((shunts, *rhs.shape[1:]), dtype=rhs.dtype)])
         with np.errstate(all="ignore"):  # what overflows does not settle, and is caught below
-            answer, settled = self._refined(rhs, watched, least)
+            answer, settled = self._refined(rhs, watched, least, exact=False)
+            if not settled:
+                answer, settled = self._refined(rhs, watched, least, exact=True)
             if not settled and not self.direct:
                 self._force_direct()
-                answer, settled = self._refined(rhs, watched, least)
+                answer, settled = self._refined(rhs, watched, least, exact=True)
         if not np.all(np.isfinite(answer)):
             raise CircuitError(
                 f"{self.base.network.source}: no finite solution at {self.base.frequency:g} Hz; "
@@ -361,11 +401,22 @@ class EditedLine:
             )
         return answer[:first]
 
-    def _refined(self, rhs: Array, watched: Callable[[Array], Array], least: float) -> tuple[Array, bool]:
+    def _refined(
+        self, rhs: Array, watched: Callable[[Array], Array], least: float, exact: bool
+    ) -> tuple[Array, bool]:
+        """The answer after refinement and whether it settled; `exact` sums currents without rounding."""
         x, step = self._apply(rhs), math.inf
+        rest = np.zeros_like(x)
         for _ in range(STEPS):
-            change = self._apply(self.residual(rhs, x))
-            x = x + change
+            left = self.residual(rhs, x)
+            if exact:
+                left -= self.residual(np.zeros_like(rhs), -rest)
+                left[: self.base.nodes] = self._exact_nodes(rhs, x, rest)
+            change = self._apply(left)
+            if exact:
+                x, rest = _two_sum(x, rest + change)
+            else:
+                x = x + change
             size = np.abs(watched(x)).max(axis=0, initial=least)
             moved = np.abs(watched(change)).max(axis=0, initial=0.0)
             previous, step = step, float(np.max(moved / size, initial=0.0))
@@ -384,6 +435,13 @@ class EditedLine:
             rhs[base.nodes + k] = volts
         rhs[self._opened] = 0.0
         return rhs
+
+
+def _two_sum(a: Array, b: Array) -> tuple[Array, Array]:
+    """(a + b rounded, what the rounding lost), exactly (Knuth, The Art of Computer Programming 2, 4.2.2)."""
+    total = a + b
+    part = total - a
+    return total, (a - (total - part)) + (b - part)
 
 
 def _scaled_inverse(small: Array) -> Array | None:

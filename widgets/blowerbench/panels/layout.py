@@ -86,7 +86,8 @@ def el(tag: str, children: Sequence[Node] | str = (), **attributes: object) -> N
     """An element; `kind` becomes its class, `key` its name for the dress, and underscores become hyphens."""
     named = {"kind": "class", "key": "data-key"}
     attrs = {named.get(k, k.replace("_", "-")): _text(v) for k, v in attributes.items()}
-    return {"tag": tag, "attrs": attrs, "text" if isinstance(children, str) else "children": children or []}
+    inside: Node = {"text": children} if isinstance(children, str) else {"children": list(children)}
+    return {"tag": tag, "attrs": attrs, **inside}
 
 
 def _text(value: object) -> str:

@@ -1,0 +1,59 @@
+"""The rubric: weights, limits and pass marks of a score sheet, read from a TOML file.
+
+Rule: what a point is worth is data; how it is earned is in `blowergrade.score`. The defaults are ours.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from pathlib import Path
+
+import msgspec
+
+from blowerbench.errors import BenchError
+
+
+class RubricError(BenchError):
+    """A rubric file that can't be used."""
+
+
+class Rubric(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Points are whole; `free_regret` is in simulated seconds."""
+
+    name: str
+    safety: int
+    isolation: int
+    repair: int
+    write_up: int
+    major: int  # points off for each major violation
+    minor: int
+    pass_points: int
+    pass_needs_entailment: bool
+    free_regret: int
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedRubric:
+    """A rubric with the digest of its file."""
+
+    rubric: Rubric
+    digest: str
+
+
+@lru_cache(maxsize=16)
+def load_rubric(path: str = "default") -> LoadedRubric:
+    """The shipped rubric of that name, or the file at a path ending in .toml; raises `RubricError` with the remedy."""
+    place = Path(path) if path.endswith(".toml") else Path(str(files("blowergrade"))) / "rubrics" / f"{path}.toml"
+    try:
+        text = place.read_text(encoding="utf-8")
+        rubric = msgspec.convert(tomllib.loads(text), Rubric)
+    except (OSError, tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
+        raise RubricError(f"{place.name}: {error}; compare it with rubrics/default.toml") from error
+    total = rubric.safety + rubric.isolation + rubric.repair + rubric.write_up
+    if total != 100:
+        raise RubricError(f"{place.name}: the four parts add up to {total} points; make them 100")
+    return LoadedRubric(rubric, hashlib.sha256(text.encode()).hexdigest())

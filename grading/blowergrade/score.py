@@ -1,0 +1,296 @@
+"""The score sheet: safety first, then isolation, repair and verification, write-up; a reason for every point.
+
+Rule: a sheet is a function of record, hypothesis, rubric and this version, in integers and fractions. Clock times on it are
+simulated. A critical violation fails the attempt whatever else is right.
+
+Isolation = ratio × max(0, (σ − σ0)/(1 − σ0)); σ is the prior mass of the declared unit in what the evidence left, σ0 its mass
+given the complaint alone (both factors 1 when σ0 = 1). ratio = min(1, allowance/(V* + ΣΔ)); V* is the expected cost of the computed
+path, ΣΔ the expected regret of the acts that asked the unit something, and the allowance is max(1.25·V*, the same sum for
+the taught procedure played on this very call): nobody loses for working as taught. Set-up and safety acts add no Δ.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from functools import lru_cache
+
+import msgspec
+
+from blowerbench import acts as a
+from blowerbench.bench import LocalBench
+from blowerbench.equipment import Equipment, load_equipment
+from blowerbench.faults import Catalogue, Hypothesis, load_faults
+from blowerbench.record import CallRecord, Line
+from blowergrade.evidence import Evidence, outcomes
+from blowergrade.path import Table, mode_of, table_for
+from blowergrade.replay import Step, play, steps_of_record
+from blowergrade.rubric import load_rubric
+from blowergrade.safety import Violation, monitor
+from blowergrade.verification import repair_points, write_up_points
+
+SHEET_FORMAT = 1
+VERSION = "1"
+
+#: Acts that ask the unit something and therefore count toward the path; all others are set-up or safety.
+ASKING = (a.Look, a.ReadStatus, a.SetThermostat, a.Wait, a.PlaceLead, a.ReadMeter, a.TurnShaft, a.SwitchSource, a.PlaceClamp, a.LiftWire)
+
+
+class Reason(msgspec.Struct, frozen=True):
+    """Points out of `of` (tenths of a point), and why, as a message id with arguments or plain words."""
+
+    tenths: int
+    of: int
+    why: str
+
+
+class Part(msgspec.Struct, frozen=True):
+    """One of the four parts."""
+
+    name: str
+    tenths: int
+    of: int
+    reasons: tuple[Reason, ...]
+
+
+class Broken(msgspec.Struct, frozen=True):
+    """A violation as it stands on the sheet."""
+
+    rule: str
+    level: str
+    seq: int
+    clock: int
+    clause: str
+    text: str
+
+
+class Moment(msgspec.Struct, frozen=True):
+    """One act on the time line: what was still possible after it, and what it ruled out."""
+
+    seq: int
+    clock: int
+    act: a.AnyAct
+    left: int
+    ruled_out: tuple[str, ...]
+    predicted: tuple[str, ...]
+    observed: str
+    regret: int  # simulated seconds
+
+
+class Sheet(msgspec.Struct, frozen=True):
+    """The graded outcome of one call."""
+
+    format: int
+    version: str
+    rubric: str
+    equipment: str
+    complaint: str
+    person: str
+    variant: str
+    record_head: str
+    fault: str
+    fault_title: str
+    correction: str
+    declared: tuple[str, ...]
+    entailed: bool
+    outside_catalogue: bool
+    seconds: int
+    path_seconds: int
+    passed: bool
+    tenths: int
+    parts: tuple[Part, ...]
+    violations: tuple[Broken, ...]
+    timeline: tuple[Moment, ...]
+    notes: tuple[str, ...]
+
+    def json(self) -> bytes:
+        """The sheet as JSON, keys in declared order."""
+        return msgspec.json.format(msgspec.json.encode(self), indent=1)
+
+    def html(self, language: str = "en") -> str:
+        """The sheet as one self-contained page."""
+        from blowergrade.report import render
+
+        return render(self, language)
+
+
+class _Search:
+    """The isolation part: evidence, regret and entailment of one record up to its first declaration."""
+
+    def __init__(self, equipment: Equipment, catalogue: Catalogue, complaint: str) -> None:
+        self.equipment, self.catalogue = equipment, catalogue
+        self.table: Table = table_for(equipment, catalogue, complaint)
+        self.evidence = Evidence(equipment, catalogue, complaint)
+        self.start_mass = self.evidence.mass()
+        self.start = {u: self.evidence.mass([u]) for u in self.evidence.units}
+        self.regret = 0
+        self.timeline: list[Moment] = []
+
+    def run(self, steps: Sequence[Step], senses: tuple[str, ...], free: int) -> None:
+        """Fold the steps in up to the first declaration."""
+        self.evidence.perceive_arrival(senses)
+        for step in steps:
+            if isinstance(step.act, a.Declare | a.Repair | a.Leave):
+                break
+            self._fold(step, free)
+
+    def _fold(self, step: Step, free: int) -> None:
+        before, mode = self.table.mask(self.evidence.alive), mode_of(step.before.hands)
+        rulings = self.evidence.observe(step.act, step.observation)
+        regret = 0
+        if isinstance(step.act, ASKING) and before and not self.table.solved(before):
+            regret = self._regret(step, before, mode, free)
+        self.regret += regret
+        self.timeline.append(
+            Moment(
+                step.seq, step.after.hands.clock, step.act, len(self.evidence.alive), tuple(str(r.hypothesis) for r in rulings),
+                tuple(r.predicted for r in rulings), rulings[0].observed if rulings else "", regret,
+            )  # type: ignore[arg-type] # every Act is one of AnyAct
+        )
+
+    def _regret(self, step: Step, before: int, mode: str, free: int) -> int:
+        """Δ in whole seconds: c(a) + Σ P(o|S)·V(S_o, m′) − V(S, m), none when negative or under `free`."""
+        table, after = self.table, mode_of(step.after.hands)
+        cost = step.after.hands.clock - step.before.hands.clock
+        total = table.weight(before)
+        expected = sum(table.cost(table.mask(group), after) for group in outcomes(self.evidence.last))
+        delta = Fraction(total * cost + expected - table.cost(before, mode), total)
+        return int(delta) if delta >= free else 0
+
+
+@lru_cache(maxsize=512)
+def taught_cost(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str, variant: str, free: int) -> int:
+    """V* + ΣΔ in simulated seconds of the taught procedure, played on this call."""
+    from blowergrade.technicians import Technician
+
+    bench = LocalBench(equipment, hypothesis, complaint, variant=variant)
+    senses = bench.last.senses
+    Technician(bench).work()
+    steps = play(equipment, catalogue, hypothesis, bench.session.variant, complaint, [line.act for line in bench.lines])
+    search = _Search(equipment, catalogue, complaint)
+    search.run(steps, senses, free)
+    return _path_seconds(search) + search.regret
+
+
+def _path_seconds(search: _Search) -> int:
+    whole = search.table.mask(search.table.hypotheses)
+    return search.table.cost(whole, "as_found") // max(1, search.table.weight(whole))
+
+
+def _isolation(
+    search: _Search, steps: Sequence[Step], correction: str, allowance: int, points: int
+) -> tuple[Part, tuple[str, ...], bool]:
+    declared: tuple[str, ...] = next((tuple(s.act.units) for s in steps if isinstance(s.act, a.Declare)), ())
+    left = search.evidence.mass()
+    held = search.evidence.mass(declared)
+    entailed = bool(declared) and left > 0 and held == left
+    path = _path_seconds(search)
+    spent = path + search.regret
+    ratio = Fraction(1) if spent <= allowance or spent == 0 else Fraction(allowance, spent)
+    sigma = Fraction(held, left) if left else Fraction(0)
+    sigma0 = Fraction(sum(search.start.get(u, 0) for u in declared), search.start_mass)
+    earned = Fraction(1) if sigma0 == 1 else max(Fraction(0), (sigma - sigma0) / (1 - sigma0))
+    right = set(declared) == {correction}
+    value = ratio * earned if right else Fraction(0)
+    tenths = int(value * points * 10)
+    if not declared:
+        why = "no diagnosis was declared"
+    elif not right:
+        why = f"declared {', '.join(declared)}; the record's fault is corrected at another unit"
+    else:
+        why = (
+            f"evidence left {float(sigma):.0%} of the likelihood on the declared unit (it had {float(sigma0):.0%} from the complaint "
+            f"alone); path {spent // 60} min {spent % 60} s in expectation, allowed {allowance // 60} min {allowance % 60} s"
+        )
+    return Part("isolation", tenths, points * 10, (Reason(tenths, points * 10, why),)), declared, entailed
+
+
+def _safety(violations: Sequence[Violation], points: int, major: int, minor: int) -> Part:
+    worth = {"critical": points, "major": major, "minor": minor}
+    reasons = [Reason(-10 * worth[v.level], 0, f"act {v.seq}: {v.text} ({v.clause})") for v in violations]
+    tenths = max(0, 10 * points + sum(r.tenths for r in reasons))
+    return Part("safety", tenths, 10 * points, tuple(reasons) or (Reason(tenths, 10 * points, "no rule was broken"),))
+
+
+def grade_steps(
+    equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, steps: Sequence[Step], senses: tuple[str, ...],
+    *, complaint: str, variant: str, person: str = "", head: str = "", rubric: str = "default",
+) -> Sheet:  # fmt: skip
+    """The sheet of a replayed call; `senses` are what was perceived at arrival."""
+    rules = load_rubric(rubric).rubric
+    fault = catalogue.faults[hypothesis.fault]
+    violations = monitor(equipment, fault.stop_work, steps)
+    safety = _safety(violations, rules.safety, rules.major, rules.minor)
+    search = _Search(equipment, catalogue, complaint)
+    search.run(steps, senses, rules.free_regret)
+    path = _path_seconds(search)
+    notes: list[str] = []
+    stopped = fault.stop_work and any(isinstance(s.act, a.Leave) for s in steps)
+    if stopped:
+        parts = [
+            safety,
+            *(
+                Part(n, 10 * w, 10 * w, (Reason(10 * w, 10 * w, "work was stopped and reported: nothing more was to do"),))
+                for n, w in (("isolation", rules.isolation), ("repair", rules.repair), ("write_up", rules.write_up))
+            ),
+        ]
+        declared, entailed = (fault.correction,), True
+    else:
+        taught = taught_cost(equipment, catalogue, hypothesis, complaint, variant, rules.free_regret)
+        allowance = max(taught, path * 5 // 4)
+        isolation, declared, entailed = _isolation(search, steps, fault.correction, allowance, rules.isolation)
+        parts = [
+            safety,
+            isolation,
+            _part("repair", repair_points(equipment, fault.correction, steps, violations), rules.repair),
+            _part("write_up", write_up_points(steps, fault.correction, equipment), rules.write_up),
+        ]
+    outside = not search.evidence.alive
+    if outside:
+        notes.append("no catalogued fault explains every reading: this call goes to manual grading")
+    if not stopped and set(declared) == {str(equipment.protection["fuse"])}:
+        notes.append("a blown fuse is an effect; the diagnosis is not complete without what blew it")
+    critical = any(v.level == "critical" for v in violations)
+    total = sum(part.tenths for part in parts)
+    passed = not critical and total >= 10 * rules.pass_points and (entailed or not rules.pass_needs_entailment) and not outside
+    return Sheet(
+        SHEET_FORMAT, VERSION, rules.name, equipment.id, complaint, person, variant, head, str(hypothesis), fault.title,
+        fault.correction, declared, entailed, outside, steps[-1].after.hands.clock if steps else 0, path, passed, total,
+        tuple(parts), tuple(Broken(v.rule, v.level, v.seq, v.clock, v.clause, v.text) for v in violations),
+        tuple(search.timeline), tuple(notes),
+    )  # fmt: skip
+
+
+def _part(name: str, checks: Sequence[tuple[int, int, str]], points: int) -> Part:
+    """A part out of (earned, worth, why) checks, scaled to `points`."""
+    worth = sum(w for _, w, _ in checks)
+    reasons = tuple(Reason(10 * points * e // worth, 10 * points * w // worth, why) for e, w, why in checks)
+    return Part(name, 10 * points * sum(e for e, _, _ in checks) // worth, 10 * points, reasons)
+
+
+def grade_record(record: CallRecord, hypothesis: Hypothesis, rubric: str = "default") -> Sheet:
+    """The sheet of a call record whose sealed fault is `hypothesis`; raises `ReplayError` where replay can't reproduce it."""
+    header = record.header
+    equipment = load_equipment(header.equipment)
+    catalogue = load_faults(equipment)
+    steps = steps_of_record(record, hypothesis)
+    senses = LocalBench(equipment, hypothesis, header.complaint, variant=header.variant).last.senses
+    return grade_steps(
+        equipment, catalogue, hypothesis, steps, senses, complaint=header.complaint, variant=header.variant,
+        person=header.person, head=record.head, rubric=rubric,
+    )  # fmt: skip
+
+
+def grade_bench(bench: LocalBench, rubric: str = "default") -> Sheet:
+    """The sheet of the call on `bench` so far."""
+    lines: list[Line] = bench.lines
+    session = bench.session
+    hypothesis = session.hypothesis
+    steps = play(bench.equipment, session.catalogue, hypothesis, session.variant, session.complaint.id, [x.act for x in lines])
+    senses = LocalBench(bench.equipment, hypothesis, session.complaint.id, variant=session.variant).last.senses
+    return grade_steps(
+        bench.equipment, session.catalogue, hypothesis, steps, senses, complaint=session.complaint.id,
+        variant=session.variant.name, person=bench.header.person, rubric=rubric,
+    )  # fmt: skip
+
+

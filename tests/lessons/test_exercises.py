@@ -1,0 +1,88 @@
+"""A check tells a wrong unit from a wrong value, accepts every right spelling, and never tells the answer."""
+
+from __future__ import annotations
+
+import pytest
+
+from blowerbench.units import ureg
+from blowerlessons.exercises import SENTENCES, ExerciseError, check, choose
+
+# Wanted throughout: 40 VA at 24 V = 1.667 A (check-values.md, section 2, computed from the row's own formula).
+AMPS = ureg.Quantity(40.0 / 24.0, "ampere")
+
+
+@pytest.mark.parametrize(
+    "answer", ["1.667 A", "1.67 ampere", "1667 mA", "0.001667 kA", " 1.667A ", ureg.Quantity(1.667, "A")]
+)
+def test_the_right_value_is_right_in_every_unit_of_its_kind(answer: object) -> None:
+    assert check("x", answer, AMPS, rel=0.01).passed
+
+
+@pytest.mark.parametrize(
+    ("answer", "kind"),
+    [
+        (..., "not_answered"),
+        ("", "not_answered"),
+        ("  ", "not_answered"),
+        (None, "not_answered"),
+        ("1.667 V", "wrong_unit"),
+        ("1.667 W", "wrong_unit"),
+        ("1.667 degC", "wrong_unit"),
+        ("99 ohm", "wrong_unit"),
+        ("1.667", "no_unit"),
+        (1.667, "no_unit"),
+        (2, "no_unit"),
+        ("1.667 mA", "wrong_prefix"),
+        ("1667 A", "wrong_prefix"),
+        ("-1.667 A", "wrong_sign"),
+        ("1.5 A", "wrong_value"),
+        ("nan A", "wrong_value"),
+        ("inf A", "wrong_value"),
+        ("0 A", "wrong_value"),
+        ("about one and a half", "not_a_quantity"),
+        ("1,667 A", "not_a_quantity"),
+        ("A(", "not_a_quantity"),
+        (True, "not_a_quantity"),
+        ([1.667], "not_a_quantity"),
+        ("__import__('os')", "not_a_quantity"),
+    ],
+)
+def test_each_mistake_gets_its_own_sentence(answer: object, kind: str) -> None:
+    assert check("x", answer, AMPS, rel=0.01).kind == kind
+
+
+@pytest.mark.parametrize(
+    ("offset", "passes"), [(0.0099, True), (0.0101, False), (-0.0099, True), (-0.0101, False)]
+)
+def test_the_tolerance_is_the_stated_fraction_of_the_expected_value(offset: float, passes: bool) -> None:
+    assert check("x", AMPS * (1.0 + offset), AMPS, rel=0.01).passed is passes
+
+
+def test_no_verdict_tells_the_expected_value() -> None:
+    for answer in (..., "3 A", "3 V", "3", "?", "-1.667 A", "1.667 kA"):
+        verdict = check("x", answer, AMPS, rel=0.01)
+        assert "1.6" not in str(verdict) and "1.6" not in verdict._repr_html_()
+
+
+def test_a_verdict_in_a_notebook_is_announced_and_escaped() -> None:
+    verdict = check("<b>x</b>", ..., AMPS)
+    assert "role='status'" in verdict._repr_html_() and "<b>" not in verdict._repr_html_()
+
+
+@pytest.mark.parametrize(
+    ("expected", "rel"), [("0 V", 0.01), ("5 V", 0.0), ("5 V", 0.9), (5.0, 0.01), ("nan V", 0.01)]
+)
+def test_an_exercise_without_meaning_is_refused_when_it_is_run(expected: object, rel: float) -> None:
+    with pytest.raises(ExerciseError):
+        check("x", "5 V", expected, rel)
+
+
+def test_a_choice_is_right_wrong_unknown_or_missing() -> None:
+    kinds = [choose("x", a, "box", ("board", "box")).kind for a in ("box", " Box ", "board", "lamp", ..., "")]
+    assert kinds == ["right", "right", "wrong_choice", "not_a_choice", "not_answered", "not_answered"]
+    with pytest.raises(ExerciseError):
+        choose("x", "a", "c", ("a", "b"))
+
+
+def test_every_sentence_is_one_that_an_apprentice_can_act_on() -> None:
+    assert all(s.endswith(".") and len(s.split()) <= 25 for s in SENTENCES.values())

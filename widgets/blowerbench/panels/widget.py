@@ -1,0 +1,206 @@
+"""The panel: a bench in a notebook. It shows what the bench lets be seen and hands the page's intents to it.
+
+Rule: one way each. The page sends messages {kind, view, seq, act}; this class answers with traits and an ack. The page is
+trusted with nothing and told nothing that the learner could not know: traits are open to anyone who looks.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from importlib.resources import files
+from typing import Any
+
+import anywidget
+import msgspec
+import traitlets
+
+from blowerbench import acts as a
+from blowerbench.bench import Bench, Coach
+from blowerbench.errors import BenchError
+from blowerbench.messages import describe, label, perceived, said, symbol
+from blowerbench.observation import Accepted, Observation
+from blowerbench.panels import controls
+from blowerbench.panels.layout import arrows, draw, load_layout, reachable, svg
+from blowerbench.panels.scene import dress, hands_of, sentences
+
+KEPT_NOTES = 60  # lines of the page's log
+
+
+def _asset(name: str) -> str:
+    return files("blowerbench.panels").joinpath(name).read_text(encoding="utf-8")
+
+
+class BenchPanel(anywidget.AnyWidget):  # type: ignore[misc] # its base class comes without types
+    """A bench to work on with mouse or keyboard.
+
+    `coach` adds hints (practice only). `report` is asked for the score sheet, as HTML, once the call has ended.
+    `language` is a tag such as "en"; a text without a translation is English.
+    """
+
+    _esm = _asset("panel.js")
+    _css = _asset("panel.css")
+
+    drawing = traitlets.Dict().tag(sync=True)  # the picture's tree and view box; does not change
+    forms = traitlets.List().tag(sync=True)  # the forms beside it; do not change
+    words = traitlets.Dict().tag(sync=True)  # the page's own texts
+    things = traitlets.List().tag(sync=True)  # what can be worked on, with its state
+    ways = traitlets.Dict().tag(sync=True)  # where the arrow keys lead
+    scene = traitlets.Dict().tag(sync=True)  # what is seen, heard and read now
+    notes = traitlets.List().tag(sync=True)  # what was done and perceived, newest last
+    acks = traitlets.Dict().tag(sync=True)  # the last intent dealt with, by view
+    problem = traitlets.Unicode().tag(sync=True)  # what went wrong in here, for the page to show
+    sheet = traitlets.Unicode().tag(sync=True)  # the score sheet, once there is one
+
+    def __init__(
+        self, bench: Bench, coach: Coach | None = None, *, report: Callable[[Bench], str] | None = None, language: str = "en"
+    ) -> None:
+        self._bench, self._coach, self._report, self._language = bench, coach, report, language
+        self._guard = threading.RLock()
+        self._words = controls.Words(bench.equipment, language)
+        layout = load_layout(bench.equipment)
+        super().__init__(
+            drawing={"view": list(layout.view), "tree": draw(bench.equipment, language)},
+            forms=controls.forms(self._words), words=self._texts(),
+        )  # fmt: skip
+        view = bench.view()
+        first = " ".join(perceived(view.observation, language, bench.equipment))
+        self.notes = [{"seq": view.seq, "done": "", "text": first}]
+        self._refresh("", 0)
+        self.on_msg(self._hear)
+
+    # ------------------------------------------------------------------ page → bench
+    def _hear(self, _widget: object, content: object, _buffers: object) -> None:
+        """One message of the page. Whatever goes wrong is published: an exception in here would show nowhere."""
+        with self._guard:
+            try:
+                self._intent(content)
+            except Exception as error:
+                self.problem = f"{type(error).__name__}: {error}"
+
+    def _intent(self, content: object) -> None:
+        if not isinstance(content, Mapping):
+            raise BenchError(f"a message of the page was {type(content).__name__}; it has to be an object with a kind")
+        kind, view, seq = content.get("kind"), str(content.get("view", "")), content.get("seq")
+        if not isinstance(seq, int) or not view:
+            raise BenchError("a message of the page had no view or number; reload the page")
+        last = int(self.acks.get(view, 0))
+        if kind == "hello":
+            self.acks = {**self.acks, view: last}
+            return
+        if seq <= last:  # heard before: an intent is done once, however often it comes
+            return
+        try:
+            if kind == "act":
+                self._do(content.get("act"), seq)
+            elif kind == "hint":
+                self._hint(content.get("strength"), seq)
+            else:
+                raise BenchError(f"the page sent a message of kind {kind!r}; known: hello, act, hint")
+        finally:
+            self.acks = {**self.acks, view: seq}
+
+    def _do(self, raw: object, seq: int) -> None:
+        try:
+            act: a.Act = msgspec.convert(raw, type=a.AnyAct)
+        except msgspec.ValidationError as error:
+            raise BenchError(f"the page sent an act that is none ({error}); reload the page") from error
+        outcome = self._bench.act(act)
+        if isinstance(outcome, Accepted):
+            done = describe(act, self._bench.equipment, self._language)
+            text = " ".join(perceived(outcome.observation, self._language, self._bench.equipment))
+        else:
+            done = ""
+            text = f"{self._words.t('Not done.')} {said(outcome.reason, self._language, self._bench.equipment)}"
+        self._note(done, text, seq)
+
+    def _hint(self, strength: object, seq: int) -> None:
+        if self._coach is None:
+            raise BenchError("there is no coach on this bench; hints come only in practice")
+        if strength not in (1, 2, 3):
+            raise BenchError(f"no hint of strength {strength!r}; there are 1, 2 and 3")
+        lines = tuple(getattr(self._bench, "lines", ()))
+        self._note(self._words.t("You asked for a hint."), self._coach.hint(lines, int(str(strength))), seq)
+
+    # ------------------------------------------------------------------ bench → page
+    def _note(self, done: str, text: str, seq: int) -> None:
+        with self.hold_sync():
+            self.problem = ""
+            self.notes = [*self.notes, {"seq": self._bench.view().seq, "done": done, "text": text}][-KEPT_NOTES:]
+            self._refresh(f"{done} {text}".strip(), seq)
+
+    def refresh(self) -> None:
+        """Show the bench as it is now; for a cell that acted on the bench itself."""
+        with self._guard:
+            self._refresh("", 0)
+
+    def _refresh(self, sentence: str, seq: int) -> None:
+        view = self._bench.view()
+        hands = view.hands
+        equipment, language = self._bench.equipment, self._language
+        shown = reachable(equipment, hands_of(hands))
+        self.things = controls.things(self._words, hands)
+        self.ways = {t: list(row) for t, row in arrows(equipment, shown).items()}
+        self.scene = {
+            "seq": view.seq, "sentence": sentence, "answer": seq, "clock": _clock(view.clock),
+            "display": self._display(view.observation, hands), "blower": self._blower(view.observation),
+            "senses": sentences(view, equipment, language), "ended": bool(hands["ended"]),
+            "pressed": [f"function:{hands['function']}"], "dress": dress(view, equipment, self._words),
+        }  # fmt: skip
+        if hands["ended"] and self._report is not None and not self.sheet:
+            self.sheet = self._report(self._bench)
+
+    def _display(self, observation: Observation, hands: Mapping[str, Any]) -> dict[str, str]:
+        name = label("function", str(hands["function"]), None, self._language)
+        if not observation.shown:
+            return {"text": "" if hands["function"] == "off" else "- - -", "unit": "", "function": name}
+        shown = observation.shown[-1]
+        return {"text": shown.text, "unit": symbol(shown.unit), "function": name}
+
+    def _blower(self, observation: Observation) -> dict[str, str]:
+        motion = next((s.removeprefix("blower_") for s in observation.senses if s.startswith("blower_")), "still")
+        signs = {"still": "■", "running": "⟳", "starting": "⟳", "coasting": "⟲", "twitching": "≈", "hunting": "≈"}
+        return {"motion": motion, "sign": signs.get(motion, "■"), "text": label("message", f"blower_{motion}", None, self._language)}
+
+    def _texts(self) -> dict[str, object]:
+        t = self._words.t
+        equipment = self._bench.equipment
+        complaint = equipment.complaints[self._bench.view().complaint].text
+        return {
+            "title": t(equipment.title), "notice": t(equipment.notice), "complaint": t(complaint),
+            "complaint_title": t("The customer says:"), "clock": t("Clock"), "meter": t("Meter"), "blower": t("Blower"),
+            "work": t("Work on"), "picture": t("The unit"), "more": t("More controls"),
+            "senses": t("What you see, hear and read"), "log": t("What you did"),
+            "sheet": t("Score sheet"), "waiting": t("The bench is busy. Your acts are kept and will be done in order."),
+            "lost": t("This bench is not connected. Run its cell again."), "empty": t("Fill in: {0}"),
+            "hints": [t("Hint: a nudge"), t("Hint: more"), t("Hint: the act itself")] if self._coach is not None else [],
+            "hint_title": t("Coach"),
+            "keys": t(
+                "Arrow keys go to the nearest terminal, Home and End to the first and last. Enter or Space puts the lead in hand "
+                "on it, Delete takes a lead off it. Plus takes the red lead in hand, minus the black one. Tab leaves the picture."
+            ),
+        }  # fmt: skip
+
+    # ------------------------------------------------------------------ where no page is
+    def picture(self) -> str:
+        """The bench as it is now, as an SVG text that needs neither kernel nor script."""
+        view = self._bench.view()
+        layout = load_layout(self._bench.equipment)
+        title = " ".join(sentences(view, self._bench.equipment, self._language))
+        return svg(self.drawing["tree"], dress(view, self._bench.equipment, self._words), layout.view, title, self._css_text())
+
+    @staticmethod
+    def _css_text() -> str:
+        return _asset("panel.css")
+
+    def _repr_mimebundle_(self, **kwargs: Any) -> Any:
+        """The widget, and for pages without one (an export, a printout) the picture and the reading as text."""
+        made = super()._repr_mimebundle_(**kwargs)
+        data, metadata = made if isinstance(made, tuple) else (made or {}, {})
+        view = self._bench.view()
+        text = "\n".join([self._words.t(self._bench.equipment.title), *sentences(view, self._bench.equipment, self._language)])
+        return {**data, "image/svg+xml": self.picture(), "text/plain": text}, metadata
+
+
+def _clock(seconds: int) -> str:
+    return f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
