@@ -56,7 +56,7 @@ def counts_of(shown: Shown, spec: MeterSpec) -> int:
     digits = len(shown.text.partition(".")[2])
     exponent = PREFIX[prefix] - digits
     finest = spec.exponent(spec.ranges[0])
-    return int(shown.text.replace(".", "")) * 10 ** max(0, exponent - finest)
+    return int(int(shown.text.replace(".", "")) * 10 ** max(0, exponent - finest))
 
 
 def _key(observation: Observation) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -63,7 +63,8 @@ def _setups(equipment: Equipment) -> dict[str, tuple[a.Act, ...]]:
     dead = [*ready, *p.make_safe(equipment, hands), a.SetDoor(False)]
     apart = [*dead, a.Unplug("power_plug"), *p.probe("power.h3", "power.h5", clip=True)]
     apart += p.energise(after(apart))
-    source = [*dead, a.Unplug("power_plug"), a.Unplug("control_plug"), a.FitSource(True), a.ClipSource(True), a.PlugIn("power_plug")]
+    source = [*dead, a.Unplug("power_plug"), a.Unplug("control_plug"), a.FitSource(True), a.ClipSource(True)]
+    source.append(a.PlugIn("power_plug"))
     source += p.energise(after(source))
     opened = [*dead, a.Unplug("power_plug"), a.Wait(300), a.OpenControl(), a.SetMeter("volts_dc")]
     names = ("as_found", "held", "plug_apart", "source", "dead", "opened")

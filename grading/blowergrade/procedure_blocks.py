@@ -29,8 +29,8 @@ def lock_out(breaker: bool = False) -> list[a.Act]:
     """Thermostat off, disconnect open, own lock and tag on it, controls tried.
 
     With `breaker` the panel breaker is put off first: for work on the supply side of the disconnect, and
-    where the disconnect leaves a leg live. The controls prove something only while the door is on or its switch
-    taped, so call this before taking the door off.
+    where the disconnect leaves a leg live. The controls prove something only while the door is on or its
+    switch taped, so call this before taking the door off.
     """
     first: list[a.Act] = [a.SetBreaker(on=False)] if breaker else []
     locked = [a.SetDisconnect(closed=False), a.SetLock(on=True), a.SetTag(on=True)]

@@ -63,7 +63,7 @@ class Violation:
 class Known:
     """What the record has shown so far: the monitor's whole state."""
 
-    live: str = ""  # the meter function that last showed a known source live, still in use
+    live: str = ""  # the meter function that last showed a known source live
     dead: frozenset[str] = frozenset()  # pairs of roles read dead with it since
     proved: frozenset[str] = frozenset()  # sides of the disconnect proved dead, as long as that holds
     off_since: int | None = None  # clock at which the motor lost its supply to a switch or a plug
@@ -189,8 +189,6 @@ def _prove(equipment: Equipment, known: Known, step: Step) -> Known:
         known = replace(known, dead=frozenset(), proved=frozenset())
     if isinstance(step.act, a.Repair) and step.act.unit in INSTRUMENT_UNITS:
         known = replace(known, live="", dead=frozenset(), proved=frozenset())
-    if after.function != before.function:
-        known = replace(known, live="", dead=frozenset())
     read = reading(step.observation, after)
     if read is None or read[0] not in PROVING:
         return known

@@ -3,10 +3,11 @@
 Rule: a sheet is a function of record, hypothesis, rubric and this version, in integers and fractions. Clock times on it are
 simulated. A critical violation fails the attempt whatever else is right.
 
-Isolation = ratio × max(0, (σ − σ0)/(1 − σ0)); σ is the prior mass of the declared unit in what the evidence left, σ0 its mass
-given the complaint alone (both factors 1 when σ0 = 1). ratio = min(1, allowance/(V* + ΣΔ)); V* is the expected cost of the computed
-path, ΣΔ the expected regret of the acts that asked the unit something, and the allowance is max(1.25·V*, the same sum for
-the taught procedure played on this very call): nobody loses for working as taught. Set-up and safety acts add no Δ.
+Isolation = ratio × max(0, (σ − σ0)/(1 − σ0)); σ is the prior mass of the declared unit in what the evidence left, σ0 its
+mass given the complaint alone (both factors 1 when σ0 = 1). ratio = min(1, allowance/(V* + ΣΔ)); V* is the expected cost of
+the computed path, ΣΔ the expected regret of the acts that asked the unit something, and the allowance is max(1.25·V*, the
+same sum for the taught procedure played on this very call): nobody loses for working as taught. Set-up and safety acts add
+no Δ.
 """
 
 from __future__ import annotations
@@ -14,104 +15,30 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 from functools import lru_cache
-
-import msgspec
+from typing import cast
 
 from blowerbench import acts as a
 from blowerbench.bench import LocalBench
 from blowerbench.equipment import Equipment, load_equipment
 from blowerbench.faults import Catalogue, Hypothesis, load_faults
 from blowerbench.record import CallRecord, Line
+from blowerbench.variant import Variant, draw_variant
 from blowergrade.evidence import Evidence, outcomes
 from blowergrade.path import Table, mode_of, table_for
 from blowergrade.replay import Step, play, steps_of_record
 from blowergrade.rubric import load_rubric
 from blowergrade.safety import Violation, monitor
+from blowergrade.sheet import Broken, Moment, Part, Reason, Sheet
+from blowergrade.technicians import Technician
 from blowergrade.verification import repair_points, write_up_points
 
 SHEET_FORMAT = 1
 VERSION = "1"
 
 #: Acts that ask the unit something and therefore count toward the path; all others are set-up or safety.
-ASKING = (a.Look, a.ReadStatus, a.SetThermostat, a.Wait, a.PlaceLead, a.ReadMeter, a.TurnShaft, a.SwitchSource, a.PlaceClamp, a.LiftWire)
-
-
-class Reason(msgspec.Struct, frozen=True):
-    """Points out of `of` (tenths of a point), and why, as a message id with arguments or plain words."""
-
-    tenths: int
-    of: int
-    why: str
-
-
-class Part(msgspec.Struct, frozen=True):
-    """One of the four parts."""
-
-    name: str
-    tenths: int
-    of: int
-    reasons: tuple[Reason, ...]
-
-
-class Broken(msgspec.Struct, frozen=True):
-    """A violation as it stands on the sheet."""
-
-    rule: str
-    level: str
-    seq: int
-    clock: int
-    clause: str
-    text: str
-
-
-class Moment(msgspec.Struct, frozen=True):
-    """One act on the time line: what was still possible after it, and what it ruled out."""
-
-    seq: int
-    clock: int
-    act: a.AnyAct
-    left: int
-    ruled_out: tuple[str, ...]
-    predicted: tuple[str, ...]
-    observed: str
-    regret: int  # simulated seconds
-
-
-class Sheet(msgspec.Struct, frozen=True):
-    """The graded outcome of one call."""
-
-    format: int
-    version: str
-    rubric: str
-    equipment: str
-    complaint: str
-    person: str
-    variant: str
-    record_head: str
-    fault: str
-    fault_title: str
-    correction: str
-    declared: tuple[str, ...]
-    entailed: bool
-    outside_catalogue: bool
-    seconds: int
-    path_seconds: int
-    passed: bool
-    tenths: int
-    parts: tuple[Part, ...]
-    violations: tuple[Broken, ...]
-    timeline: tuple[Moment, ...]
-    notes: tuple[str, ...]
-
-    def json(self) -> bytes:
-        """The sheet as JSON, keys in declared order."""
-        return msgspec.json.format(msgspec.json.encode(self), indent=1)
-
-    def html(self, language: str = "en") -> str:
-        """The sheet as one self-contained page."""
-        from blowergrade.report import render
-
-        return render(self, language)
+ASKING = (
+    a.Look, a.ReadStatus, a.SetThermostat, a.Wait, a.PlaceLead, a.ReadMeter, a.TurnShaft, a.SwitchSource, a.PlaceClamp, a.LiftWire,
+)  # fmt: skip
 
 
 class _Search:
@@ -143,9 +70,15 @@ class _Search:
         self.regret += regret
         self.timeline.append(
             Moment(
-                step.seq, step.after.hands.clock, step.act, len(self.evidence.alive), tuple(str(r.hypothesis) for r in rulings),
-                tuple(r.predicted for r in rulings), rulings[0].observed if rulings else "", regret,
-            )  # type: ignore[arg-type] # every Act is one of AnyAct
+                seq=step.seq,
+                clock=step.after.hands.clock,
+                act=cast(a.AnyAct, step.act),
+                left=len(self.evidence.alive),
+                ruled_out=tuple(str(r.hypothesis) for r in rulings),
+                predicted=tuple(r.predicted for r in rulings),
+                observed=rulings[0].observed if rulings else "",
+                regret=regret,
+            )
         )
 
     def _regret(self, step: Step, before: int, mode: str, free: int) -> int:
@@ -159,10 +92,10 @@ class _Search:
 
 
 @lru_cache(maxsize=512)
-def taught_cost(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str, variant: str, free: int) -> int:
+def taught_cost(
+    equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str, variant: Variant, free: int
+) -> int:
     """V* + ΣΔ in simulated seconds of the taught procedure, played on this call."""
-    from blowergrade.technicians import Technician
-
     bench = LocalBench(equipment, hypothesis, complaint, variant=variant)
     senses = bench.last.senses
     Technician(bench).work()
@@ -199,8 +132,8 @@ def _isolation(
         why = f"declared {', '.join(declared)}; the record's fault is corrected at another unit"
     else:
         why = (
-            f"evidence left {float(sigma):.0%} of the likelihood on the declared unit (it had {float(sigma0):.0%} from the complaint "
-            f"alone); path {spent // 60} min {spent % 60} s in expectation, allowed {allowance // 60} min {allowance % 60} s"
+            f"evidence left {float(sigma):.0%} of the likelihood on the declared unit "
+            f"(it had {float(sigma0):.0%} from the complaint alone); path {spent // 60} min {spent % 60} s in expectation, allowed {allowance // 60} min {allowance % 60} s"
         )
     return Part("isolation", tenths, points * 10, (Reason(tenths, points * 10, why),)), declared, entailed
 
@@ -214,7 +147,7 @@ def _safety(violations: Sequence[Violation], points: int, major: int, minor: int
 
 def grade_steps(
     equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, steps: Sequence[Step], senses: tuple[str, ...],
-    *, complaint: str, variant: str, person: str = "", head: str = "", rubric: str = "default",
+    *, complaint: str, variant: Variant, person: str = "", head: str = "", rubric: str = "default",
 ) -> Sheet:  # fmt: skip
     """The sheet of a replayed call; `senses` are what was perceived at arrival."""
     rules = load_rubric(rubric).rubric
@@ -225,6 +158,7 @@ def grade_steps(
     search.run(steps, senses, rules.free_regret)
     path = _path_seconds(search)
     notes: list[str] = []
+    declared: tuple[str, ...]
     stopped = fault.stop_work and any(isinstance(s.act, a.Leave) for s in steps)
     if stopped:
         parts = [
@@ -254,7 +188,7 @@ def grade_steps(
     total = sum(part.tenths for part in parts)
     passed = not critical and total >= 10 * rules.pass_points and (entailed or not rules.pass_needs_entailment) and not outside
     return Sheet(
-        SHEET_FORMAT, VERSION, rules.name, equipment.id, complaint, person, variant, head, str(hypothesis), fault.title,
+        SHEET_FORMAT, VERSION, rules.name, equipment.id, complaint, person, variant.name, head, str(hypothesis), fault.title,
         fault.correction, declared, entailed, outside, steps[-1].after.hands.clock if steps else 0, path, passed, total,
         tuple(parts), tuple(Broken(v.rule, v.level, v.seq, v.clock, v.clause, v.text) for v in violations),
         tuple(search.timeline), tuple(notes),
@@ -274,9 +208,10 @@ def grade_record(record: CallRecord, hypothesis: Hypothesis, rubric: str = "defa
     equipment = load_equipment(header.equipment)
     catalogue = load_faults(equipment)
     steps = steps_of_record(record, hypothesis)
-    senses = LocalBench(equipment, hypothesis, header.complaint, variant=header.variant).last.senses
+    variant = draw_variant(header.variant)
+    senses = LocalBench(equipment, hypothesis, header.complaint, variant=variant).last.senses
     return grade_steps(
-        equipment, catalogue, hypothesis, steps, senses, complaint=header.complaint, variant=header.variant,
+        equipment, catalogue, hypothesis, steps, senses, complaint=header.complaint, variant=variant,
         person=header.person, head=record.head, rubric=rubric,
     )  # fmt: skip
 
@@ -290,7 +225,8 @@ def grade_bench(bench: LocalBench, rubric: str = "default") -> Sheet:
     senses = LocalBench(bench.equipment, hypothesis, session.complaint.id, variant=session.variant).last.senses
     return grade_steps(
         bench.equipment, session.catalogue, hypothesis, steps, senses, complaint=session.complaint.id,
-        variant=session.variant.name, person=bench.header.person, rubric=rubric,
+        variant=session.variant, person=bench.header.person, rubric=rubric,
     )  # fmt: skip
 
 
+__all__ = ["Broken", "Moment", "Part", "Reason", "Sheet", "grade_bench", "grade_record", "grade_steps"]

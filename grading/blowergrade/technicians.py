@@ -1,16 +1,18 @@
 """Scripted technicians: a competent one who works as taught, and some who do not.
 
-Rule: a technician sees only what the bench shows (and, like any person, knows the catalogue). It is used by tests, by the demo and as
-the procedure whose cost full isolation marks are measured against.
+Rule: a technician sees only what the bench shows (and, like any person, knows the catalogue). It is used by tests, by the
+demo and as the procedure whose cost full isolation marks are measured against.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 
 from blowerbench import acts as a
 from blowerbench.bench import LocalBench
 from blowerbench.faults import load_faults
+from blowerbench.hands import Hands
 from blowerbench.observation import Accepted, Observation
 from blowergrade import procedure as p
 from blowergrade.evidence import Evidence
@@ -19,7 +21,8 @@ from blowergrade.evidence import Evidence
 LIVE_FAN = (
     ("board.R", "board.C"), ("board.G", "board.C"), ("board.KF", "board.C"),
     ("control.h3", "control.h1"), ("control.m3", "control.m1"),
-    ("door.line", "box.N"), ("door.load", "box.N"), ("door.line", "door.load"), ("board.L", "box.N"), ("board.L", "board.N"), ("board.L", "cabinet.G"),
+    ("door.line", "box.N"), ("door.load", "box.N"), ("door.line", "door.load"),
+    ("board.L", "box.N"), ("board.L", "board.N"), ("board.L", "cabinet.G"),
     ("transformer.P1", "transformer.P2"), ("transformer.S1", "transformer.S2"), ("board.SEC", "board.C"),
     ("board.ML", "board.MN"), ("power.h3", "power.h5"), ("power.h3", "power.h2"), ("power.m3", "power.m5"),
 )  # fmt: skip
@@ -40,7 +43,7 @@ WINDINGS = (
 )  # fmt: skip
 
 
-class Known(Exception):
+class Known(Exception):  # noqa: N818 - it is good news, no error
     """Raised inside a technician when the evidence leaves one correction unit, to end the search there."""
 
 
@@ -78,7 +81,7 @@ class Technician:
             self.readings.append(f"{self.hands.lead('red')} to {self.hands.lead('black')} {shown.text} {shown.unit}")
 
     @property
-    def hands(self) -> p.Hands:
+    def hands(self) -> Hands:
         """What the own hands have done."""
         return self.bench.session.now.hands
 
@@ -97,10 +100,8 @@ class Technician:
     # ------------------------------------------------------------------ the procedure
     def work(self) -> None:
         """The whole call: search, declare, repair, verify, write up, hand over."""
-        try:
+        with suppress(Known):
             self.search()
-        except Known:
-            pass
         if self.hands.ended:
             return
         self.conclude()

@@ -59,9 +59,7 @@ def _package() -> Traversable:
 
 def lessons() -> tuple[Lesson, ...]:
     """The course's lessons in their order; raises `LessonError` for one that does not say what it must."""
-    sources = sorted(
-        (f for f in _package().joinpath("course").iterdir() if f.name.endswith(".md")), key=lambda f: f.name
-    )
+    sources = sorted((f for f in _package().joinpath("course").iterdir() if f.name.endswith(".md")), key=lambda f: f.name)
     return tuple(parse_lesson(f.name.removesuffix(".md"), f.read_text(encoding="utf-8")) for f in sources)
 
 
@@ -69,14 +67,10 @@ def parse_lesson(name: str, text: str) -> Lesson:
     """The lesson in `text`; raises `LessonError` naming `name`, the entry and the remedy."""
     about = jupytext.reads(text, fmt="md:myst").metadata.get("lesson")
     if not isinstance(about, dict):
-        raise LessonError(
-            f"{name}: no entry 'lesson' in the front matter; begin with one, as the other lessons do"
-        )
+        raise LessonError(f"{name}: no entry 'lesson' in the front matter; begin with one, as the other lessons do")
     for key, kind in FRONT_MATTER.items():
         if not isinstance(about.get(key), kind) or not about[key]:
-            raise LessonError(
-                f"{name}: front matter lesson.{key} must be a {kind.__name__} that is not empty"
-            )
+            raise LessonError(f"{name}: front matter lesson.{key} must be a {kind.__name__} that is not empty")
     return Lesson(name, about, text)
 
 

@@ -7,14 +7,15 @@ typed in. A learner who looks in here finds how to get a value, which is what th
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from blowerbench import LocalBench
 from blowerbench import acts as a
 from blowerbench.acts import Act
-from blowerbench.messages import said
-from blowerbench.observation import Said, Shown
+from blowerbench.messages import label, said
+from blowerbench.observation import Said
 from blowerbench.units import ureg
 from blowerlessons.hands_on import EQUIPMENT, measure, new_bench, quietly
 
@@ -32,9 +33,22 @@ def worked_call() -> LocalBench:
     return new_bench("wall_G_open", "no_fan_new_thermostat", LESSON_2)
 
 
-def own_call(record: Path | str | None = None) -> LocalBench:
-    """Lesson 2: the learner's own call; with `record` it is kept in that file and goes on after a restart."""
-    return LocalBench(EQUIPMENT, "door_switch_open", "nothing_blows", variant="lesson-2-own", record=record)
+_open: dict[Path, LocalBench] = {}
+
+
+def own_call(record: Path | str) -> LocalBench:
+    """Lesson 2: the learner's own call, kept in the file `record`.
+
+    It goes on after a restart; a cell that is run again in the same kernel gets the bench that is open already.
+    """
+    path = Path(record).resolve()
+    known = _open.get(path)
+    if known is None or not known.recording:
+        known = LocalBench(EQUIPMENT, "door_switch_open", "nothing_blows", variant="lesson-2-own", record=path)
+        _open[path] = known
+    for note in known.notes:
+        print(note)
+    return known
 
 
 # ---------------------------------------------------------------------- lesson 1
@@ -107,28 +121,15 @@ def worked_repair(bench: LocalBench) -> tuple[Act, ...]:
     return (a.Repair(unit="wall_cable"),)
 
 
-def worked_write_up(bench: LocalBench) -> tuple[Act, ...]:
-    """The write-up of the worked call; its readings are those in the call's own record."""
-    volts = [line.observation.shown[0] for line in bench.lines if line.observation.shown]
-    low_z = [s for s in volts if s.instrument == "low_z"]
-    amps = [s for s in volts if s.instrument == "clamp"]
-    readings = (
-        f"G to C at the thermostat {_text(low_z[2])}",
-        f"R to C at the board {_text(low_z[3])}",
-        f"G to C at the board {_text(low_z[4])}",
-        f"supply current with the blower on {_text(amps[-1])}",
-    )
+def worked_write_up(bench: LocalBench, readings: Mapping[str, Any]) -> tuple[Act, ...]:
+    """The write-up of the worked call with `readings`: what was measured, to its value as a pint quantity."""
     return (
         a.WriteUp(
             complaint=bench.session.complaint.text,
-            readings=readings,
-            cause="G wire open in the thermostat cable",
-            correction="cable repaired, fan, heat and cooling tried with the door on",
-            why="conductor broken where the new thermostat was put up",
+            readings=tuple(f"{what} {value:~}" for what, value in readings.items()),
+            cause=label("unit", "wall_cable", bench.equipment),
+            correction="thermostat cable repaired; fan, heat and cooling tried with the door on",
+            why="its G wire was broken where the new thermostat was put up",
             customer="the new thermostat is in order, the wire to it was broken",
         ),
     )
-
-
-def _text(shown: Shown) -> str:
-    return f"{shown.text} {shown.unit}"

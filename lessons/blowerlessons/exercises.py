@@ -19,6 +19,7 @@ Kind = Literal[
     "right",
     "not_answered",
     "not_a_quantity",
+    "comma",
     "no_unit",
     "wrong_unit",
     "wrong_prefix",
@@ -32,6 +33,7 @@ SENTENCES: dict[Kind, str] = {
     "right": "Right.",
     "not_answered": "Not answered yet. Put your answer in the cell above and run both cells.",
     "not_a_quantity": 'That can\'t be read as a number with a unit. Write it in quotes, like "12.5 V".',
+    "comma": "Write a decimal point, not a comma: 12.5 and not 12,5.",
     "no_unit": 'The unit is missing. A reading without a unit is no reading: write it like "12.5 V".',
     "wrong_unit": "Wrong unit: this asks for {wanted}, yours measures {given}. The value was not checked.",
     "wrong_prefix": "The digits fit, but the size of the unit does not (milli, kilo or mega).",
@@ -102,30 +104,24 @@ def check(name: str, answer: Any, expected: Any, rel: float = 0.01) -> Verdict:
     """
     wanted = _quantity(expected)
     if not hasattr(wanted, "units"):
-        raise ExerciseError(
-            f"{name}: the expected value {expected!r} has no unit; give a text such as '120 V'"
-        )
+        raise ExerciseError(f"{name}: the expected value {expected!r} has no unit; give a text such as '120 V'")
     size = float(wanted.magnitude)
     if not math.isfinite(size) or size == 0.0 or not 0.0 < rel <= 0.5:
-        raise ExerciseError(
-            f"{name}: expected {expected!r} with rel {rel}; use a value that is not zero and 0 < rel <= 0.5"
-        )
+        raise ExerciseError(f"{name}: expected {expected!r} with rel {rel}; use a value that is not zero and 0 < rel <= 0.5")
     if answer is Ellipsis or answer is None or (isinstance(answer, str) and not answer.strip()):
         return _verdict(name, "not_answered")
+    if isinstance(answer, str) and "," in answer:
+        return _verdict(name, "comma")
     try:
         given = _quantity(answer)
         if isinstance(given, bool) or (not isinstance(given, int | float) and not hasattr(given, "units")):
             return _verdict(name, "not_a_quantity")
-    except (
-        Exception
-    ):  # whatever a learner types: pint raises a dozen kinds of error, tokenizer errors among them
+    except Exception:  # whatever a learner types: pint raises a dozen kinds of error, tokenizer errors among them
         return _verdict(name, "not_a_quantity")
     if not hasattr(given, "units") or (given.unitless and not wanted.unitless):
         return _verdict(
             name,
-            "no_unit"
-            if not wanted.unitless
-            else _judge(float(getattr(given, "magnitude", given)), size, rel),
+            "no_unit" if not wanted.unitless else _judge(float(getattr(given, "magnitude", given)), size, rel),
         )
     if not given.check(wanted.dimensionality):
         return _verdict(name, "wrong_unit", wanted=_dimension(wanted), given=_dimension(given))

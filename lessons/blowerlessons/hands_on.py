@@ -30,7 +30,7 @@ def clock(seconds: int) -> str:
 
 
 def do(bench: Bench, *acts: Act) -> None:
-    """Do `acts` one after the other and print what was done, and what was seen, heard and read that is new."""
+    """Do `acts` one after the other and print what was done, and what could be perceived that is new."""
     for act in acts:
         before = bench.view().observation.senses
         outcome = bench.act(act)
@@ -49,9 +49,7 @@ def quietly(bench: Bench, *acts: Act) -> None:
     for act in acts:
         outcome = bench.act(act)
         if not isinstance(outcome, Accepted):
-            raise BenchError(
-                f"{describe(act, bench.equipment)} {said(outcome.reason, 'en', bench.equipment)}"
-            )
+            raise BenchError(f"{describe(act, bench.equipment)} {said(outcome.reason, 'en', bench.equipment)}")
 
 
 def reading(bench: Bench) -> Any:
@@ -83,8 +81,25 @@ def new_bench(fault: str, complaint: str, variant: str) -> LocalBench:
     return LocalBench(EQUIPMENT, fault, complaint, variant=variant)
 
 
-def panel(bench: Bench, report: Any = None) -> Any:
-    """The bench's panel for this notebook; `report` makes the graded report once the call is finished."""
+def panel(bench: Bench, report: bool = False) -> Any:
+    """The bench's panel for this notebook; with `report` it shows the score sheet once the call is over."""
     from blowerbench.panels import BenchPanel
 
-    return BenchPanel(bench) if report is None else BenchPanel(bench, report=report)
+    return BenchPanel(bench, report=sheet_html if report else None)
+
+
+def sheet_html(bench: Bench) -> str:
+    """The score sheet of the call on `bench` as HTML; raises `BenchError` for a bench in another process."""
+    from blowergrade.score import grade_bench
+
+    if not isinstance(bench, LocalBench):
+        raise BenchError("this call is on another machine's bench; its score sheet comes from there")
+    return grade_bench(bench).html()
+
+
+def score_sheet(bench: Bench) -> Any:
+    """The score sheet of the call on `bench`, for a notebook to show."""
+    from IPython import display
+
+    made: Any = display
+    return made.HTML(sheet_html(bench))

@@ -105,9 +105,7 @@ def make_workspace(folder: Path | str, report: Callable[[str], None] = print) ->
     return folder
 
 
-def _put(
-    folder: Path, name: str, data: bytes, written: dict[str, list[str]], report: Callable[[str], None]
-) -> str:
+def _put(folder: Path, name: str, data: bytes, written: dict[str, list[str]], report: Callable[[str], None]) -> str:
     path, digest = folder / name, _digest(data)
     known = written.setdefault(name, [])
     last = known[-1] if known else ""
@@ -147,16 +145,10 @@ def _keep(
     _write(folder / other, data)
     known.append(_digest(data))
     written[name].append(_digest(data))
-    report(
-        translate("You changed {0}, so it stays as it is. The new version lies beside it as {1}.").format(
-            name, other
-        )
-    )
+    report(translate("You changed {0}, so it stays as it is. The new version lies beside it as {1}.").format(name, other))
     return "kept"
 
 
 def _save(folder: Path, written: dict[str, list[str]]) -> None:
     kept = {name: digests for name, digests in sorted(written.items()) if digests}
-    _write(
-        folder / LEDGER, (json.dumps({"format": LEDGER_FORMAT, "written": kept}, indent=1) + "\n").encode()
-    )
+    _write(folder / LEDGER, (json.dumps({"format": LEDGER_FORMAT, "written": kept}, indent=1) + "\n").encode())

@@ -53,12 +53,8 @@ def refusals() -> set[str]:
 def answers() -> set[str]:
     """Every message id written in session.py: underscored words that are no plug, place or field name."""
     known = {*EQUIPMENT.connectors, *hands.LOOK_PLACES, *EQUIPMENT.protection, "low_z"}
-    found = set().union(
-        *(texts(f) for f in functions(session, "_answers", "_sights", "_status", "_shaft", "senses"))
-    )
-    found |= {
-        t for f in functions(session, "play", "_consequences") for t in texts(f) if t.startswith("controls_")
-    }
+    found = set().union(*(texts(f) for f in functions(session, "_answers", "_sights", "_status", "_shaft", "senses")))
+    found |= {t for f in functions(session, "play", "_consequences") for t in texts(f) if t.startswith("controls_")}
     return {t for t in found if WORDS.fullmatch(t)} - known | {"complaint", "repaired"}
 
 
@@ -200,13 +196,12 @@ def one_of_each() -> list[acts.Act]:
         "customer": "",
     }
     made: list[acts.Act] = []
-    for kind in (*acts.DURATION, acts.Wait, acts.Repair):
+    kinds: list[type[acts.Act]] = [*acts.DURATION, acts.Wait, acts.Repair]
+    for kind in kinds:
         flags = [f for f in kind.__struct_fields__ if f not in given]
         words = {f: given[f] for f in kind.__struct_fields__ if f in given}
         assert len(flags) <= 1, kind
-        made += [
-            kind(**words, **dict.fromkeys(flags, value)) for value in ((True, False) if flags else (True,))
-        ]
+        made += [kind(**words, **dict.fromkeys(flags, value)) for value in ((True, False) if flags else (True,))]
     return [*made, acts.PlaceClamp(conductor="")]
 
 
@@ -266,14 +261,8 @@ def test_every_terminal_plug_wire_unit_and_zone_has_its_own_label() -> None:
 def test_the_labels_of_the_brief_read_as_a_technician_says_them() -> None:
     assert m.label("terminal", "board.R", EQUIPMENT) == "R on the board"
     assert m.label("terminal", "power.h3", EQUIPMENT) == "pin 3 of the motor power plug, harness side"
-    assert (
-        m.reading(Shown("ohms", "12.4", "kohm")) == "ohms: 12.4 kΩ"
-    )  # SI prefix and symbol, BIPM SI brochure
-    assert (
-        m.duration_text(45) == "45 s"
-        and m.duration_text(300) == "5 min"
-        and m.duration_text(150) == "2 min 30 s"
-    )
+    assert m.reading(Shown("ohms", "12.4", "kohm")) == "ohms: 12.4 kΩ"  # SI prefix and symbol, BIPM SI brochure
+    assert m.duration_text(45) == "45 s" and m.duration_text(300) == "5 min" and m.duration_text(150) == "2 min 30 s"
 
 
 def test_an_unknown_id_or_name_comes_back_as_words_and_never_fails() -> None:

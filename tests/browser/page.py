@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
 
 from playwright.sync_api import Browser, Page, Playwright, Route
@@ -21,7 +20,7 @@ ARGUMENTS = (
     "--disable-component-update", "--disable-sync",
 )  # fmt: skip
 HOME = "http://bench.test/"
-SHOTS = Path("/tmp/shots")
+
 
 #: The fake model: the ten lines that stand in for a notebook's.
 HTML = """<!doctype html><html lang="en"><meta charset="utf-8"><title>bench</title><style>

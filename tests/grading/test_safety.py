@@ -1,62 +1,40 @@
 """The safety monitor: every rule is broken once and kept once; what the trade allows costs nothing.
 
-The expected verdicts come from outside this code: the clauses beside each rule are those of check-values.md §1 (29 CFR 1910.333
-to .335 and .147, NFPA 70E-2018 120.5),
-and the levels and the list of "not violations" are those of the design's §6.
+The expected verdicts come from outside this code: the clauses beside each rule are those of check-values.md
+§1 (29 CFR 1910.333 to .335 and .147, NFPA 70E-2018 120.5), the levels and the list of "not violations" those of
+the design's §6.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Sequence
-from functools import lru_cache
 from pathlib import Path
 
 import pytest
-import sampling
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from safety_calls import (
+    CHARGED,
+    DOOR_OFF,
+    EQUIPMENT,
+    INNER,
+    LIVE,
+    OPENED,
+    PROOF,
+    PULL,
+    SHUTDOWN,
+    Acts,
+    rules,
+    steps,
+    violations,
+    without,
+)
 
-from blowerbench import BenchError, Hypothesis, LocalBench, load_equipment, load_faults
 from blowerbench import acts as a
-from blowerbench.equipment import Equipment
 from blowerbench.observation import Observation, Said
-from blowerbench.record import read_record
-from blowerbench.session import Session
-from blowerbench.variant import NOMINAL
 from blowergrade import procedure_blocks as blocks
-from blowergrade.replay import ReplayError, Step, play, steps_of_record
-from blowergrade.safety import Violation, monitor
+from blowergrade.replay import Step
+from blowergrade.safety import monitor
 from blowergrade.safety_rules import INNER_UNITS, INSTRUMENT_UNITS, RULES, UNIT_SIDES
-from blowergrade.safety_wiring import bridged, bridged_safeties, danger
-
-EQUIPMENT = load_equipment("furnace_120_constant_airflow")
-CATALOGUE = load_faults(EQUIPMENT)
-Acts = list[a.Act]
-SHUTDOWN = blocks.safe_shutdown(EQUIPMENT)
-PROOF = blocks.prove_dead(EQUIPMENT)
-OPENED = [*SHUTDOWN, *blocks.open_and_measure_bus(EQUIPMENT), *blocks.lift_leads()]
-DOOR_OFF = [a.SetDoor(on=False)]
-
-
-def steps(acts: Sequence[a.Act], fault: str = "healthy_unit",
-    equipment: Equipment = EQUIPMENT) -> tuple[Step, ...]:
-    complaint = CATALOGUE.faults[fault].complaints[0]
-    return play(equipment, CATALOGUE, Hypothesis(fault), NOMINAL, complaint, acts)
-
-
-def violations(acts: Sequence[a.Act], fault: str = "healthy_unit") -> tuple[Violation, ...]:
-    return monitor(EQUIPMENT, CATALOGUE.faults[fault].stop_work, steps(acts, fault))
-
-
-def rules(acts: Sequence[a.Act], fault: str = "healthy_unit") -> list[str]:
-    return [v.rule for v in violations(acts, fault)]
-
-
-def without(acts: Sequence[a.Act], *kinds: type[a.Act]) -> Acts:
-    return [x for x in acts if not isinstance(x, kinds)]
-
 
 # ---------------------------------------------------------------------- the table itself
 CLAUSES = (
@@ -74,8 +52,9 @@ def test_every_rule_cites_a_clause_that_was_read_or_says_common_practice(rule: s
 
 
 def test_every_rule_is_broken_somewhere_in_these_tests() -> None:
-    text = Path(__file__).read_text(encoding="utf-8")
-    assert [rule for rule in RULES if text.count(f'"{rule}"') < 1] == []
+    files = Path(__file__).parent.glob("test_safety*.py")
+    text = "".join(file.read_text(encoding="utf-8") for file in files)
+    assert [rule for rule in RULES if f'"{rule}"' not in text] == []
 
 
 def test_the_tables_name_only_correction_units_that_an_equipment_has() -> None:
@@ -84,35 +63,8 @@ def test_the_tables_name_only_correction_units_that_an_equipment_has() -> None:
 
 def test_a_violation_says_which_act_when_and_why() -> None:
     found = violations([*DOOR_OFF, a.Unplug("power_plug")])
-    assert [(v.seq, v.clock, v.level) for v in found] == [(2, 35, "critical")]  # 20 s door, 15 s plug: acts.DURATION
+    assert [(v.seq, v.clock, v.level) for v in found] == [(2, 35, "critical")]  # 20 and 15 s: acts.DURATION
     assert "1910.333(a)(1)" in found[0].clause and "1910.334(b)(1)" in found[0].clause  # check-values S1, S10
-
-
-# ---------------------------------------------------------------------- what the wiring says
-def test_line_voltage_is_where_the_wiring_diagram_has_it() -> None:
-    there = danger(EQUIPMENT)  # compare the [[part]] tables of the equipment file
-    assert {"box.L", "panel.L"} <= there.supply and "box.L_out" not in there.supply
-    assert {"door.line", "door.load", "board.L", "board.N", "power.h3", "transformer.P1"} <= there.line
-    assert there.line.isdisjoint({"board.R", "board.C", "cabinet.G", "control.h3", "stat.R",
-        "transformer.S1"})
-    assert there.plugs == {"power_plug", "winding_plug"}
-    assert there.exempt == {"stat.R", "stat.C", "stat.G", "stat.W", "stat.Y"}
-
-
-@pytest.mark.parametrize(
-    ("jumper", "expected"),
-    [
-        (("board.R", "board.G"), set()), (("board.R", "board.W"), set()), (("board.R", "board.Y"), set()),
-        (("board.KF", "board.R"), set()), (("limit.1", "limit.2"), {"limit"}),
-        (("rollout.1", "rollout.2"), {"rollout"}), (("board.LS", "board.R"), {"limit", "rollout"}),
-        (("board.GV", "board.R"), {"limit", "rollout"}), (("board.G", "board.LS"), {"limit", "rollout"}),
-        (("pressure.1", "pressure.2"), {"pressure"}), (("board.PS", "board.SEC"), {"pressure"}),
-    ],
-)  # fmt: skip
-def test_a_jumper_bridges_the_safeties_that_lie_between_its_ends(jumper: tuple[str, str],
-    expected: set[str]) -> None:
-    assert bridged_safeties(EQUIPMENT, frozenset({jumper})) == expected
-    assert not bridged(EQUIPMENT, frozenset({jumper}), "door_switch")
 
 
 # ---------------------------------------------------------------------- the safe way costs nothing
@@ -141,16 +93,12 @@ def test_reading_the_harness_hands_off_and_running_on_the_reference_source_break
         *blocks.lock_out(), *PROOF,
     ]  # fmt: skip
     played = steps(acts)
-    assert "120" in "".join(s.text for s in played[acts.index(a.ReadMeter())].observation.shown)  # it was live work
+    assert "120" in "".join(s.text for s in played[acts.index(a.ReadMeter())].observation.shown)
     back = blocks.restore(played[-1].after.hands, EQUIPMENT)
     assert rules([*acts, *back, a.Finish()]) == []
 
 
-# An open bleeder leaves the bus charged for hours, so that waiting is not enough and measuring is (design §4; S4, S16).
-CHARGED = [*SHUTDOWN, *blocks.open_and_measure_bus(EQUIPMENT)]
-INNER = a.Unplug("winding_plug")
-
-
+# An open bleeder leaves the bus charged for hours: waiting is not enough, measuring is (design §4; S4, S16).
 def test_a_bus_measured_at_over_50_volts_is_not_touched() -> None:
     assert float(steps(CHARGED, "module_bleeder_open")[-1].observation.shown[-1].text) > 50.0
     assert rules([*CHARGED, INNER], "module_bleeder_open") == ["bus_not_measured"]
@@ -164,13 +112,17 @@ def test_a_discharge_counts_only_once_it_was_measured() -> None:
 
 
 def test_a_bus_measured_without_a_proof_of_absence_stays_unmeasured() -> None:
-    acts = [*without(CHARGED, a.TryControls)[:4], a.SetDisconnect(closed=False), a.SetLock(on=True),
-        *DOOR_OFF]
+    acts = [
+        *without(CHARGED, a.TryControls)[:4],
+        a.SetDisconnect(closed=False),
+        a.SetLock(on=True),
+        *DOOR_OFF,
+    ]
     acts += [*blocks.open_and_measure_bus(EQUIPMENT), INNER]
     assert rules(acts) == ["not_proved_dead", "not_proved_dead", "bus_not_measured"]
 
 
-# ---------------------------------------------------------------------- design §6, "Not violations", line by line
+# ---------------------------------------------------------------------- "not violations", line by line
 def jumper_test(call: str) -> Acts:
     pair = ("board.R", f"board.{call}")
     return [
@@ -231,8 +183,9 @@ def test_what_the_trade_allows_costs_nothing(line: str) -> None:
 
 def test_a_tag_with_a_second_measure_is_enough_where_a_disconnect_takes_no_lock() -> None:
     # 29 CFR 1910.333(b)(2)(iii)(D), check-values S5: a tag alone needs one additional safety measure.
-    unlockable = dataclasses.replace(EQUIPMENT, protection={**EQUIPMENT.protection,
-        "disconnect_takes_lock": False})
+    unlockable = dataclasses.replace(
+        EQUIPMENT, protection={**EQUIPMENT.protection, "disconnect_takes_lock": False}
+    )
 
     def broken(acts: Acts) -> list[str]:
         return [v.rule for v in monitor(unlockable, False, steps(acts, equipment=unlockable))]
@@ -241,97 +194,6 @@ def test_a_tag_with_a_second_measure_is_enough_where_a_disconnect_takes_no_lock(
     assert broken(tagged) == []
     assert broken(without(tagged, a.SetBreaker)) == ["not_locked_out"]
     assert rules(tagged) == ["not_locked_out"]  # this unit's disconnect does take a lock
-
-
-# ---------------------------------------------------------------------- proof of absence
-LIVE = blocks.prove_live(EQUIPMENT)
-BEFORE: Acts = [*blocks.prepare(), *blocks.lock_out(), *DOOR_OFF]
-PULL = a.Unplug("power_plug")
-
-
-def dead(line: str, neutral: str, ground: str) -> Acts:
-    pairs = ((line, neutral), (line, ground), (neutral, ground))
-    return [*(x for pair in pairs for x in blocks.probe(*pair)), *blocks.lift_leads()]
-
-
-@pytest.mark.parametrize("line", ["box.L_out", "door.line"])
-@pytest.mark.parametrize("function", ["volts_ac", "low_z"])
-def test_a_proof_is_taken_on_the_line_side_of_the_door_switch_or_in_the_junction_box(line: str,
-    function: a.Function) -> None:
-    acts = [*BEFORE, a.SetMeter(function), *LIVE, *dead(line, "board.N", "cabinet.G"), *LIVE, PULL]
-    assert rules(acts) == []
-
-
-REJECTED: dict[str, Acts] = {
-    "a zero behind the open door switch": [*LIVE, *dead("door.load", "board.N", "cabinet.G"), *LIVE],
-    "a zero at the board behind the open door switch": [*LIVE, *dead("board.L", "board.N", "cabinet.G"),
-        *LIVE],
-    "a zero at the motor's own plug": [*LIVE, *dead("power.h3", "power.h5", "power.h2"), *LIVE],
-    "no test before": [*dead("box.L_out", "box.N", "box.G"), *LIVE],
-    "no test after": [*LIVE, *dead("box.L_out", "box.N", "box.G")],
-    "line to neutral only": [*LIVE, *blocks.probe("box.L_out", "box.N"), *LIVE],
-    "no reading neutral to ground": [
-        *LIVE, *blocks.probe("box.L_out", "box.N"), *blocks.probe("box.L_out", "box.G"), *LIVE,
-    ],
-    "neutral to ground of the receptacle as the live source": [
-        *blocks.probe("outlet.N", "outlet.G"), *dead("box.L_out", "box.N", "box.G"),
-        *blocks.probe("outlet.N", "outlet.G"),
-    ],
-    "another function in the middle": [
-        *LIVE, a.SetMeter("volts_dc"), *dead("box.L_out", "box.N", "box.G"), a.SetMeter("volts_ac"), *LIVE,
-    ],
-    "another function for the test after": [
-        *LIVE, *dead("box.L_out", "box.N", "box.G"), a.SetMeter("low_z"), *LIVE,
-    ],
-    "waiting instead of measuring": [a.Wait(3600)],
-}  # fmt: skip
-
-
-@pytest.mark.parametrize("way", REJECTED)
-def test_what_is_not_live_dead_live_on_every_pair_is_no_proof(way: str) -> None:
-    assert rules([*BEFORE, *REJECTED[way], PULL]) == ["not_proved_dead"]
-
-
-def test_pairs_read_dead_before_the_lock_are_no_proof() -> None:
-    early: Acts = [
-        *blocks.prepare(), a.SetDisconnect(closed=False), *LIVE, *dead("box.L_out", "box.N", "box.G"),
-        a.SetLock(on=True),
-        *LIVE, a.TryControls(), *DOOR_OFF, PULL,
-    ]  # fmt: skip
-    assert rules(early) == ["not_proved_dead"]
-
-
-def test_reversed_line_and_neutral_defeat_the_proof_until_the_breaker_is_off() -> None:
-    # trade.md §3: reversed, the single-pole disconnect opens the neutral and everything stays live to ground.
-    assert rules([*SHUTDOWN, PULL], "feed_reversed") == ["not_proved_dead"]
-    off = blocks.safe_shutdown(EQUIPMENT, supply_side=True)
-    assert rules([*off, PULL], "feed_reversed") == []
-    assert rules([*off, a.SetBreaker(on=True), PULL], "feed_reversed") == ["not_proved_dead"]
-
-
-def test_a_meter_with_an_open_lead_proves_nothing() -> None:
-    assert rules([*SHUTDOWN, PULL], "lead_open") == ["not_proved_dead"]
-
-
-ENDING: dict[str, tuple[Acts, str]] = {
-    "the lock coming off": ([a.SetLock(on=False)], "not_locked_out"),
-    "the lock going off and on": ([a.SetLock(on=False), a.SetLock(on=True)], "not_proved_dead"),
-    "the disconnect closing": ([*blocks.energise()], "live_work"),
-    "the disconnect closing and opening": ([*blocks.energise(), *blocks.lock_out()], "not_proved_dead"),
-    "another lead": ([a.Repair("test_lead")], "not_proved_dead"),
-    "another meter": ([a.Repair("meter")], "not_proved_dead"),
-}
-
-
-@pytest.mark.parametrize("event", ENDING)
-def test_a_proof_holds_until(event: str) -> None:
-    acts, rule = ENDING[event]
-    assert rules([*SHUTDOWN, *acts, PULL]) == [rule]
-    assert rules([*SHUTDOWN, PULL]) == []
-
-
-def test_a_proof_outlasts_waiting_and_the_turning_of_the_dial() -> None:
-    assert rules([*SHUTDOWN, a.Wait(3600), a.SetMeter("ohms"), a.ZeroLeads(), PULL]) == []
 
 
 # ---------------------------------------------------------------------- critical
@@ -454,14 +316,25 @@ def test_a_call_made_with_a_jumper_counts_as_a_call_for_the_burner() -> None:
     assert rules(acts) == ["safety_jumpered", "safety_jumpered_on_call"]
 
 
+def test_walking_off_from_a_taped_door_switch_counts_unless_there_is_danger() -> None:
+    taped: Acts = [*DOOR_OFF, a.TapeDoorSwitch(taped=True)]
+    assert rules([*taped, a.Leave("other")]) == ["door_switch_left_defeated"]
+    assert rules([*taped, a.Leave("gas_smell")], "gas_smell") == ["stayed_in_danger"]
+
+
 def test_a_jumper_over_the_door_switch_left_in_is_as_bad_as_tape() -> None:
-    acts: Acts = [*SHUTDOWN, a.SetJumper("door.line", "door.load"), a.SetDoor(on=True), *blocks.energise(),
-        a.Finish()]
+    acts: Acts = [
+        *SHUTDOWN,
+        a.SetJumper("door.line", "door.load"),
+        a.SetDoor(on=True),
+        *blocks.energise(),
+        a.Finish(),
+    ]
     assert rules(acts) == ["door_switch_left_defeated", "jumper_left"]
 
 
 def with_clicks(step: Step) -> Step:
-    """A reset that clicks: no fault of this catalogue trips the rollout, so the observation of one is put in."""
+    """A reset that clicks, put in by hand: no fault of this catalogue trips the rollout."""
     if not isinstance(step.act, a.ResetSafety):
         return step
     return dataclasses.replace(step, observation=Observation((Said("reset_clicks"),)))
@@ -485,8 +358,13 @@ def test_leaving_a_gas_smell_at_once_is_right_and_shutting_the_gas_on_the_way_to
     # Source: US DOT PHMSA public guidance, check-values S18: no switches; leave; call from elsewhere.
     assert rules([a.Leave("gas_smell")], "gas_smell") == []
     assert rules([a.Look("around"), a.Leave("gas_smell")], "gas_smell") == []
-    assert rules([a.Look("around"), a.SetGas(open=False), a.Declare(("gas_train",)), a.Leave("gas_smell")],
-        "gas_smell") == []
+    assert (
+        rules(
+            [a.Look("around"), a.SetGas(open=False), a.Declare(("gas_train",)), a.Leave("gas_smell")],
+            "gas_smell",
+        )
+        == []
+    )
 
 
 # ---------------------------------------------------------------------- major and minor
@@ -540,8 +418,12 @@ def test_a_lesser_violation_is_found_once_and_is_not_critical(line: str) -> None
     rule, fault, acts = LESSER[line]
     assert rules(acts, fault) == [rule]
     # Levels: design §6 names these three; the rest are this project's choice below critical.
-    level = {"fuse_replaced_unchecked": "major", "ohms_live": "major", "wire_moved_live": "minor",
-        "leads_not_zeroed": "minor"}
+    level = {
+        "fuse_replaced_unchecked": "major",
+        "ohms_live": "major",
+        "wire_moved_live": "minor",
+        "leads_not_zeroed": "minor",
+    }
     assert RULES[rule].level == level.get(rule, RULES[rule].level) != "critical"
 
 
@@ -583,126 +465,6 @@ def test_a_repair_is_clean_when_made_safe_and_at_worst_minor_live_only_on_24_vol
     safe = blocks.safe_shutdown(EQUIPMENT, supply_side=side == "supply")
     assert rules([*safe, a.Wait(300), a.Repair(unit)]) == []
     live = violations([*DOOR_OFF, a.HoldDoorSwitch(held=True), a.Repair(unit)])
-    # Above 50 V to ground: critical (1910.333(a)(1)); under 50 V it may be exempt; own instruments endanger nobody.
+    # 1910.333(a)(1): above 50 V to ground critical, under 50 V maybe exempt; own instruments endanger nobody.
     expected = {"load": "critical", "supply": "critical", "low": "minor", "none": ""}[side]
     assert {v.level for v in live} == ({expected} if expected else set())
-
-
-# ---------------------------------------------------------------------- records and properties
-def test_a_record_gives_the_steps_that_were_played(tmp_path: Path) -> None:
-    path = tmp_path / "call.jsonl"
-    bench = LocalBench(EQUIPMENT, "healthy_unit", "second_opinion", variant="a", record=path)
-    for act in [*DOOR_OFF, PULL]:
-        bench.act(act)
-    bench.close()
-    record = read_record(path)
-    replayed = steps_of_record(record, Hypothesis("healthy_unit"))
-    assert [(s.seq, s.act, s.after.hands.clock) for s in replayed] == [(x.seq, x.act,
-        x.clock) for x in record.lines]
-    assert [s.observation for s in replayed] == [x.observation for x in record.lines]
-    assert [v.rule for v in monitor(EQUIPMENT, False, replayed)] == ["live_work"]
-
-
-def test_a_record_replayed_under_a_wrong_fault_is_refused_by_name(tmp_path: Path) -> None:
-    path = tmp_path / "call.jsonl"
-    bench = LocalBench(EQUIPMENT, "healthy_unit", "second_opinion", variant="a", record=path)
-    bench.act(a.SetThermostat("fan"))
-    bench.act(a.Wait(20))
-    bench.close()
-    with pytest.raises(ReplayError, match="act 1"):
-        steps_of_record(read_record(path), Hypothesis("stat_no_fan"))
-
-
-def test_an_act_that_hands_can_not_do_is_named() -> None:
-    with pytest.raises(ReplayError, match=r"act 1 .*door_is_on"):
-        steps([PULL])
-
-
-TERMINALS = st.sampled_from(EQUIPMENT.terminals)
-SWITCH = st.booleans()
-RANDOM_ACTS: st.SearchStrategy[a.Act] = st.one_of(
-    st.builds(a.Look, st.sampled_from(["around", "panel", "wiring", "wheel", "power_plug"])),
-    st.builds(a.Wear, st.sampled_from(["eye_protection", "gloves"]), SWITCH),
-    st.builds(a.SetBreaker, SWITCH), st.builds(a.SetDisconnect, SWITCH), st.builds(a.SetLock, SWITCH),
-    st.builds(a.SetTag, SWITCH), st.just(a.TryControls()), st.builds(a.SetDoor, SWITCH),
-    st.builds(a.HoldDoorSwitch, SWITCH), st.builds(a.TapeDoorSwitch, SWITCH),
-    st.builds(a.SetThermostat, st.sampled_from(["off", "fan", "heat", "cool"])), st.just(a.InspectMeter()),
-    st.builds(a.SetMeter, st.sampled_from(["off", "volts_ac", "volts_dc", "low_z", "ohms", "clamp"])),
-    st.just(a.ZeroLeads()), st.builds(a.PlaceLead, st.sampled_from(["red", "black"]), TERMINALS, SWITCH),
-    st.builds(a.LiftLead, st.sampled_from(["red", "black"])),
-    st.builds(a.PlaceClamp, st.sampled_from(["", "power_line", "wall_G"])),
-    st.builds(a.Unplug, st.sampled_from(sorted(EQUIPMENT.connectors))),
-    st.builds(a.PlugIn, st.sampled_from(sorted(EQUIPMENT.connectors))),
-    st.builds(a.LiftWire, st.sampled_from(EQUIPMENT.liftable)), st.builds(a.LandWire,
-        st.sampled_from(EQUIPMENT.liftable)),
-    st.builds(a.SetJumper, TERMINALS, TERMINALS, SWITCH), st.builds(a.Wait, st.integers(1, 400)),
-    st.just(a.TurnShaft()),
-    st.builds(a.FitSource, SWITCH), st.builds(a.ClipSource, SWITCH), st.builds(a.SwitchSource, SWITCH),
-    st.just(a.OpenControl()), st.just(a.CloseControl()), st.just(a.Discharge()), st.just(a.ResetSafety()),
-    st.builds(a.SetGas, SWITCH), st.builds(a.Repair, st.sampled_from(sorted(EQUIPMENT.units))),
-    st.builds(a.Declare, st.tuples(st.sampled_from(sorted(EQUIPMENT.units)))),
-    st.just(a.Finish()), st.builds(a.Leave, st.sampled_from(["gas_smell", "other"])),
-)  # fmt: skip
-STARTS: list[Acts] = [[], list(DOOR_OFF), list(SHUTDOWN), list(OPENED)]
-FAULTS = ["healthy_unit", "short_R_C_cable", "power_line_to_ground", "module_bleeder_open", "gas_smell",
-    "lead_open"]
-
-
-@lru_cache(maxsize=64)
-def started(fault: str, start: int) -> tuple[Session, tuple[Step, ...]]:
-    session = Session(EQUIPMENT, CATALOGUE, Hypothesis(fault), NOMINAL, CATALOGUE.faults[fault].complaints[0])
-    taken = tuple(take(session, k, act) for k, act in enumerate(STARTS[start], 1))
-    return session, taken
-
-
-def take(session: Session, seq: int, act: a.Act) -> Step:
-    before = session.now
-    observation = session.play(act).observation
-    return Step(seq, act, before, session.now, observation)
-
-
-@settings(max_examples=400 if sampling.long_run() else 60, deadline=None, database=None)
-@given(st.sampled_from(FAULTS), st.integers(0, len(STARTS) - 1), st.lists(RANDOM_ACTS, max_size=25))
-def test_the_monitor_takes_any_call_gives_one_answer_and_never_takes_a_violation_back(
-    fault: str, start: int, acts: list[a.Act]
-) -> None:
-    base, taken = started(fault, start)
-    session, played = base.copy(), list(taken)
-    for act in acts:
-        try:
-            possible = session.decide(act) is None
-        except BenchError:
-            possible = False
-        if possible:
-            played.append(take(session, len(played) + 1, act))
-    stop_work = CATALOGUE.faults[fault].stop_work
-    whole = monitor(EQUIPMENT, stop_work, played)
-    assert monitor(EQUIPMENT, stop_work, played) == whole
-    for cut in range(len(taken), len(played) + 1):
-        part = monitor(EQUIPMENT, stop_work, played[:cut])
-        assert whole[: len(part)] == part
-        assert all(v.seq > cut for v in whole[len(part) :])
-
-
-@settings(max_examples=400 if sampling.long_run() else 60, deadline=None, database=None)
-@given(st.lists(RANDOM_ACTS, max_size=25))
-def test_line_voltage_is_never_reached_unreported_without_a_lock(acts: list[a.Act]) -> None:
-    base, taken = started("healthy_unit", 1)
-    session, played = base.copy(), list(taken)
-    for act in acts:
-        try:
-            possible = session.decide(act) is None
-        except BenchError:
-            possible = False
-        if possible:
-            played.append(take(session, len(played) + 1, act))
-    told = {v.seq for v in monitor(EQUIPMENT, False, played) if v.level == "critical"}
-    for step in played:
-        reached = isinstance(step.act, a.OpenControl) or step.act == PULL
-        if reached and not step.before.hands.locked:
-            assert step.seq in told
-
-
-def test_no_safety_counts_as_bridged_by_the_unit_s_own_wiring() -> None:
-    assert bridged_safeties(EQUIPMENT, frozenset()) == frozenset()
-    assert bridged_safeties(EQUIPMENT, frozenset({("box.G", "outlet.G")})) == frozenset()  # two grounds

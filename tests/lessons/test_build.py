@@ -1,4 +1,4 @@
-"""Lessons: the same text gives the same bytes, each runs from a clean kernel, each check can fail and can pass."""
+"""Lessons: same text, same bytes; each runs from a clean kernel; each check can fail and can pass."""
 
 from __future__ import annotations
 
@@ -29,6 +29,12 @@ ROOT = Path(__file__).resolve().parents[2]
 LESSONS = lessons()
 
 
+def read_notebook(text: str) -> Any:
+    """`text` as a checked notebook."""
+    read: Any = nbformat.reads(text, as_version=4)
+    return read
+
+
 def name_of(lesson: Lesson) -> str:
     return lesson.name
 
@@ -40,10 +46,8 @@ def tagged(built: dict[str, Any], tag: str) -> list[dict[str, Any]]:
 def run(built: dict[str, Any], folder: Path) -> Any:
     """`built` executed in a kernel of its own, with `folder` as its working directory."""
     (folder / "records").mkdir(exist_ok=True)
-    read = nbformat.reads(as_bytes(built).decode(), as_version=4)
-    client = NotebookClient(
-        read, timeout=240, kernel_name="python3", resources={"metadata": {"path": str(folder)}}
-    )
+    read = read_notebook(as_bytes(built).decode())
+    client = NotebookClient(read, timeout=240, kernel_name="python3", resources={"metadata": {"path": str(folder)}})
     paths = os.pathsep.join(str(ROOT / p) for p in ("datasets", "widgets", "grading", "lessons"))
     client.execute(env={**os.environ, "PYTHONPATH": paths, "OMP_NUM_THREADS": "1"})
     return read
@@ -61,7 +65,8 @@ def verdicts(executed: Any) -> dict[str, bool]:
 
 
 def test_two_builds_in_two_processes_are_byte_for_byte_the_same() -> None:
-    code = "import sys, hashlib; from blowerlessons.build import build; print([(n, hashlib.sha256(d).hexdigest()) for n, d in build()])"
+    code = "from hashlib import sha256; from blowerlessons.build import build\n"
+    code += "print([(name, sha256(data).hexdigest()) for name, data in build()])"
     paths = os.pathsep.join(str(ROOT / p) for p in ("datasets", "widgets", "grading", "lessons"))
     said = [
         subprocess.run(
@@ -78,7 +83,7 @@ def test_two_builds_in_two_processes_are_byte_for_byte_the_same() -> None:
 
 def test_every_notebook_is_valid_and_has_stable_ids_and_no_outputs() -> None:
     for name, data in build():
-        read = nbformat.reads(data.decode(), as_version=4)
+        read = read_notebook(data.decode())
         nbformat.validate(read)
         ids = [c.id for c in read.cells]
         assert len(set(ids)) == len(ids), name
@@ -123,7 +128,7 @@ def prose(lesson: Lesson) -> str:
 
 @pytest.mark.parametrize("lesson", LESSONS, ids=name_of)
 def test_no_reading_of_the_simulation_is_typed_into_the_prose(lesson: Lesson) -> None:
-    # Every number with a unit in the text must be one of the published or rated values named here, with its source.
+    # Every number with a unit in the text must be a published or rated value named here with its source.
     published = {
         "50 V",  # 29 CFR 1910.333(a)(1)
         "114 to 126 V",  # ANSI C84.1 Range A
@@ -131,9 +136,7 @@ def test_no_reading_of_the_simulation_is_typed_into_the_prose(lesson: Lesson) ->
         "24 V",  # the transformer's rating in the equipment file
         "120 V",  # nominal supply
     }
-    found = set(
-        re.findall(r"\d[\d.]*(?: to \d[\d.]*)? (?:mV|kV|V|VA|mA|A|W|ohm|kohm|Mohm|Hz)\b", prose(lesson))
-    )
+    found = set(re.findall(r"\d[\d.]*(?: to \d[\d.]*)? (?:mV|kV|V|VA|mA|A|W|ohm|kohm|Mohm|Hz)\b", prose(lesson)))
     assert found <= published, found - published
 
 
@@ -144,7 +147,7 @@ def syllables(word: str) -> int:
 
 @pytest.mark.parametrize("lesson", LESSONS, ids=name_of)
 def test_the_prose_keeps_to_its_stated_reading_level(lesson: Lesson) -> None:
-    # Flesch-Kincaid grade: 0.39 words/sentence + 11.8 syllables/word − 15.59 (Kincaid et al., 1975, US Navy report 8-75).
+    # Flesch-Kincaid grade: 0.39 words/sentence + 11.8 syllables/word − 15.59 (US Navy report 8-75, 1975).
     text = re.sub(r"\n(?=\d\.|\n|- )", ". ", prose(lesson))
     sentences = [s for s in re.split(r"[.!?:]+\s", text) if re.search(r"[A-Za-z]{2}", s)]
     words = re.findall(r"[A-Za-z]+", text)

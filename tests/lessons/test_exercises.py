@@ -7,13 +7,11 @@ import pytest
 from blowerbench.units import ureg
 from blowerlessons.exercises import SENTENCES, ExerciseError, check, choose
 
-# Wanted throughout: 40 VA at 24 V = 1.667 A (check-values.md, section 2, computed from the row's own formula).
+# Wanted throughout: 40 VA at 24 V = 1.667 A (P = U I, computed from the ratings).
 AMPS = ureg.Quantity(40.0 / 24.0, "ampere")
 
 
-@pytest.mark.parametrize(
-    "answer", ["1.667 A", "1.67 ampere", "1667 mA", "0.001667 kA", " 1.667A ", ureg.Quantity(1.667, "A")]
-)
+@pytest.mark.parametrize("answer", ["1.667 A", "1.67 ampere", "1667 mA", "0.001667 kA", " 1.667A ", ureg.Quantity(1.667, "A")])
 def test_the_right_value_is_right_in_every_unit_of_its_kind(answer: object) -> None:
     assert check("x", answer, AMPS, rel=0.01).passed
 
@@ -27,7 +25,7 @@ def test_the_right_value_is_right_in_every_unit_of_its_kind(answer: object) -> N
         (None, "not_answered"),
         ("1.667 V", "wrong_unit"),
         ("1.667 W", "wrong_unit"),
-        ("1.667 degC", "wrong_unit"),
+        ("1.667 kelvin", "wrong_unit"),
         ("99 ohm", "wrong_unit"),
         ("1.667", "no_unit"),
         (1.667, "no_unit"),
@@ -40,7 +38,7 @@ def test_the_right_value_is_right_in_every_unit_of_its_kind(answer: object) -> N
         ("inf A", "wrong_value"),
         ("0 A", "wrong_value"),
         ("about one and a half", "not_a_quantity"),
-        ("1,667 A", "not_a_quantity"),
+        ("1,667 A", "comma"),
         ("A(", "not_a_quantity"),
         (True, "not_a_quantity"),
         ([1.667], "not_a_quantity"),
@@ -51,9 +49,7 @@ def test_each_mistake_gets_its_own_sentence(answer: object, kind: str) -> None:
     assert check("x", answer, AMPS, rel=0.01).kind == kind
 
 
-@pytest.mark.parametrize(
-    ("offset", "passes"), [(0.0099, True), (0.0101, False), (-0.0099, True), (-0.0101, False)]
-)
+@pytest.mark.parametrize(("offset", "passes"), [(0.0099, True), (0.0101, False), (-0.0099, True), (-0.0101, False)])
 def test_the_tolerance_is_the_stated_fraction_of_the_expected_value(offset: float, passes: bool) -> None:
     assert check("x", AMPS * (1.0 + offset), AMPS, rel=0.01).passed is passes
 
@@ -69,9 +65,7 @@ def test_a_verdict_in_a_notebook_is_announced_and_escaped() -> None:
     assert "role='status'" in verdict._repr_html_() and "<b>" not in verdict._repr_html_()
 
 
-@pytest.mark.parametrize(
-    ("expected", "rel"), [("0 V", 0.01), ("5 V", 0.0), ("5 V", 0.9), (5.0, 0.01), ("nan V", 0.01)]
-)
+@pytest.mark.parametrize(("expected", "rel"), [("0 V", 0.01), ("5 V", 0.0), ("5 V", 0.9), (5.0, 0.01), ("nan V", 0.01)])
 def test_an_exercise_without_meaning_is_refused_when_it_is_run(expected: object, rel: float) -> None:
     with pytest.raises(ExerciseError):
         check("x", "5 V", expected, rel)

@@ -52,11 +52,7 @@ def test_no_file_of_a_workspace_holds_an_answer_or_the_answers_folder(tmp_path: 
 
 def test_a_second_run_changes_nothing(tmp_path: Path) -> None:
     make_workspace(tmp_path, lambda _: None)
-    before = {
-        p: (p.read_bytes(), p.stat().st_mtime_ns)
-        for p in tmp_path.rglob("*")
-        if p.is_file() and p.name != LEDGER
-    }
+    before = {p: (p.read_bytes(), p.stat().st_mtime_ns) for p in tmp_path.rglob("*") if p.is_file() and p.name != LEDGER}
     told: list[str] = []
     make_workspace(tmp_path, told.append)
     assert before == {p: (p.read_bytes(), p.stat().st_mtime_ns) for p in before}
@@ -71,9 +67,7 @@ def test_an_untouched_file_is_updated_in_place(tmp_path: Path, monkeypatch: pyte
     assert not (tmp_path / "a.new.ipynb").exists()
 
 
-def test_a_changed_file_stays_and_the_new_version_lies_beside_it(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_changed_file_stays_and_the_new_version_lies_beside_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     contents(monkeypatch, "one")
     make_workspace(tmp_path, lambda _: None)
     (tmp_path / "a.ipynb").write_text("mine")
@@ -90,9 +84,7 @@ def test_a_changed_file_stays_and_the_new_version_lies_beside_it(
     assert (tmp_path / "a.ipynb").read_text() == "mine" and (tmp_path / "a.new.ipynb").read_text() == "three"
 
 
-def test_a_new_version_that_the_learner_worked_in_is_kept_too(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_new_version_that_the_learner_worked_in_is_kept_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     contents(monkeypatch, "one")
     make_workspace(tmp_path, lambda _: None)
     (tmp_path / "a.ipynb").write_text("mine")
@@ -106,9 +98,7 @@ def test_a_new_version_that_the_learner_worked_in_is_kept_too(
     assert (tmp_path / "a.new.new.ipynb").read_text() == "three"
 
 
-@pytest.mark.parametrize(
-    "ledger", [None, "", "{", "[]", '{"format": 99, "written": {}}', '{"format": 1, "written": 3}']
-)
+@pytest.mark.parametrize("ledger", [None, "", "{", "[]", '{"format": 99, "written": {}}', '{"format": 1, "written": 3}'])
 def test_without_a_readable_list_every_existing_file_counts_as_the_learners(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ledger: str | None
 ) -> None:
@@ -121,9 +111,7 @@ def test_without_a_readable_list_every_existing_file_counts_as_the_learners(
     assert (tmp_path / "a.ipynb").read_text() == "mine" and (tmp_path / "a.new.ipynb").read_text() == "two"
 
 
-def test_a_run_that_broke_off_between_file_and_list_loses_nothing(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_run_that_broke_off_between_file_and_list_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     contents(monkeypatch, "one")
     make_workspace(tmp_path, lambda _: None)
     (tmp_path / LEDGER).write_text(json.dumps({"format": 1, "written": {}}))

@@ -273,7 +273,8 @@ def duration(act: Act, repair_minutes: int = 30) -> int:
 
 def decode(data: bytes | str) -> AnyAct:
     """The act written in JSON `data`; raises `msgspec.ValidationError` on anything else."""
-    return msgspec.json.decode(data, type=AnyAct)
+    act: AnyAct = msgspec.json.decode(data, type=AnyAct)
+    return act
 
 
 def encode(act: Act) -> bytes:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, cast
 
 import msgspec
 
@@ -69,7 +69,7 @@ class LocalBench:
     def __init__(
         self, equipment: str | Equipment, fault: str | Hypothesis, complaint: str, *, variant: str | Variant = "practice",
         record: Path | str | None = None, assignment: str = "", person: str = "",
-    ) -> None:  # fmt: skip
+    ) -> None:
         self.equipment = equipment if isinstance(equipment, Equipment) else load_equipment(equipment)
         catalogue = load_faults(self.equipment)
         hypothesis = fault if isinstance(fault, Hypothesis) else Hypothesis(fault)
@@ -114,7 +114,7 @@ class LocalBench:
                 return Refused(Said(refusal.reason, tuple(v for _, v in refusal.args)))
             observation = self.session.play(act).observation
             clock = self.session.now.hands.clock
-            line = Line(len(self.lines) + 1, clock, act, observation)  # type: ignore[arg-type] # every Act is one of AnyAct
+            line = Line(len(self.lines) + 1, clock, cast(a.AnyAct, act), observation)
             if self._writer is not None:
                 self._writer.append(line)
             self.lines.append(line)
@@ -126,7 +126,12 @@ class LocalBench:
         hands = self.session.now.hands
         return View(
             self.equipment.id, self.session.complaint.id, len(self.lines), hands.clock, describe_hands(hands), self.last
-        )  # fmt: skip
+        )
+
+    @property
+    def recording(self) -> bool:
+        """Whether every act is being written to a record; no longer after `close`."""
+        return self._writer is not None
 
     def close(self) -> None:
         """Release the record's file and lock."""

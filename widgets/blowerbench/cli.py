@@ -1,7 +1,7 @@
 """The apprentice's command: `blowerbench course`, `blowerbench faults`, `blowerbench equipment`.
 
 Rule: a mistake ends in one clear line on stderr and exit code 2, never in a traceback. The course is found
-through the entry point group ``blowerbench.course``, since this package may not import the lessons that build on it.
+through the entry points ``blowerbench.course``: this package may not import the lessons that build on it.
 """
 
 from __future__ import annotations
@@ -47,24 +47,14 @@ def _parser() -> argparse.ArgumentParser:
         description=translate("A simulated bench for finding out why a furnace blower does not move air."),
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    course = commands.add_parser(
-        "course", help=translate("put the course into a folder; your own work there is kept")
-    )
-    course.add_argument(
-        "folder", type=Path, metavar="FOLDER", help=translate("the folder; it is made when missing")
-    )
+    course = commands.add_parser("course", help=translate("put the course into a folder; your own work there is kept"))
+    course.add_argument("folder", type=Path, metavar="FOLDER", help=translate("the folder; it is made when missing"))
     course.set_defaults(run=_course)
     faults = commands.add_parser("faults", help=translate("list the faults that can be put into a unit"))
-    faults.add_argument(
-        "equipment", nargs="?", metavar="EQUIPMENT", help=translate("one unit's name; all without it")
-    )
+    faults.add_argument("equipment", nargs="?", metavar="EQUIPMENT", help=translate("one unit's name; all without it"))
     faults.set_defaults(run=_faults)
-    equipment = commands.add_parser(
-        "equipment", help=translate("check an equipment file and say what it holds")
-    )
-    equipment.add_argument(
-        "file", metavar="FILE", help=translate("a .toml file, or the name of a shipped unit")
-    )
+    equipment = commands.add_parser("equipment", help=translate("check an equipment file and say what it holds"))
+    equipment.add_argument("file", metavar="FILE", help=translate("a .toml file, or the name of a shipped unit"))
     equipment.set_defaults(run=_equipment)
     return parser
 
@@ -75,12 +65,8 @@ def find_course() -> MakeWorkspace:
         try:
             return cast(MakeWorkspace, entry.load())
         except ImportError as error:
-            raise CourseError(
-                f"the course {entry.value} can't be loaded ({error}); install this package again"
-            ) from error
-    raise CourseError(
-        "no course is installed beside the bench; install the whole distribution, lessons included"
-    )
+            raise CourseError(f"the course {entry.value} can't be loaded ({error}); install this package again") from error
+    raise CourseError("no course is installed beside the bench; install the whole distribution, lessons included")
 
 
 def _course(options: argparse.Namespace) -> None:

@@ -215,7 +215,7 @@ def effects(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis) 
         raise FaultError(f"no hypothesis {hypothesis} for {equipment.id}; `blowerbench faults` lists what there is")
     value = fault.severities[hypothesis.severity].value
     made = _circuit_change(equipment, fault, value)
-    settings = dict(fault.also) | ({t: value for t in fault.target} if fault.change == "set" else {})
+    settings = dict(fault.also) | (dict.fromkeys(fault.target, value) if fault.change == "set" else {})
     return replace(made, settings=settings, sights=fault.sights)
 
 

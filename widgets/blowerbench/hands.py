@@ -293,7 +293,7 @@ def evolve(equipment: Equipment, hands: Hands, act: a.Act) -> Hands:
     )  # fmt: skip
 
 
-def _fold(equipment: Equipment, hands: Hands, act: a.Act) -> Hands:  # noqa: C901 - one row per act, nothing to split
+def _fold(equipment: Equipment, hands: Hands, act: a.Act) -> Hands:
     match act:
         case a.Wear(item=item, on=on):
             return replace(hands, worn=hands.worn | {item} if on else hands.worn - {item})

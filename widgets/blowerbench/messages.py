@@ -57,18 +57,14 @@ def has_sentence(message: str) -> bool:
     return message in SENTENCES
 
 
-def say(
-    message: str, args: Sequence[str] = (), language: str = "en", equipment: Equipment | None = None
-) -> str:
+def say(message: str, args: Sequence[str] = (), language: str = "en", equipment: Equipment | None = None) -> str:
     """The sentence of the message id `message`; names among `args` become labels of `equipment`.
 
     An id without a sentence comes back as its own words, for a page must never fail because of a text; a test
     walks the ids.
     """
     kinds = ARGUMENTS.get(message, ())
-    shown = [
-        label(kinds[k], arg, equipment, language) if k < len(kinds) else arg for k, arg in enumerate(args)
-    ]
+    shown = [label(kinds[k], arg, equipment, language) if k < len(kinds) else arg for k, arg in enumerate(args)]
     text = SENTENCES.get(message)
     if text is None:
         return " ".join([_words(message), *shown])
@@ -90,9 +86,7 @@ def symbol(unit: str) -> str:
     return unit.removesuffix("ohm") + "Ω" if unit.endswith("ohm") else unit
 
 
-def perceived(
-    observation: Observation, language: str = "en", equipment: Equipment | None = None
-) -> tuple[str, ...]:
+def perceived(observation: Observation, language: str = "en", equipment: Equipment | None = None) -> tuple[str, ...]:
     """Every sentence of `observation`: answers, then displays, then what the senses go on perceiving."""
     answers = [said(s, language, equipment) for s in observation.said]
     displays = [reading(s, language) + "." for s in observation.shown]
@@ -114,11 +108,7 @@ def _terminal(name: str, equipment: Equipment | None, language: str) -> str:
     if connector is not None:
         harness = name in connector.harness
         number = name.rpartition(".")[2].lstrip("hm")
-        side = (
-            ("control" if harness else "device")
-            if connector.behind_cover
-            else ("harness" if harness else "device")
-        )
+        side = ("control" if harness else "device") if connector.behind_cover else ("harness" if harness else "device")
         return translate(PIN, language).format(
             number,
             translate(connector.title.partition(" between ")[0], language),
@@ -133,9 +123,7 @@ def _wire(name: str, equipment: Equipment | None, language: str) -> str:
     if not name or equipment is None or name not in equipment.network.parts:
         return _words(name)
     wire = equipment.wire(name)
-    return translate(WIRE, language).format(
-        _terminal(wire.a, equipment, language), _terminal(wire.b, equipment, language)
-    )
+    return translate(WIRE, language).format(_terminal(wire.a, equipment, language), _terminal(wire.b, equipment, language))
 
 
 def _place(name: str, equipment: Equipment | None, language: str) -> str:

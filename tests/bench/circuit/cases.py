@@ -143,7 +143,7 @@ def wild_case(network: Network, draw: random.Random) -> Case:
             for name in draw.sample(resistive, draw.choice([0, 1, 5, 20]))
         ),
         shunts=tuple(
-            Shunt(*draw.sample(network.nodes, 2), 10.0 ** draw.uniform(-6.0, 12.0))
+            Shunt(draw.choice(network.nodes), draw.choice(network.nodes), 10.0 ** draw.uniform(-6.0, 12.0))
             for _ in range(draw.choice([0, 1, 4, 15]))
         ),
         held=tuple((name, draw.uniform(-300.0, 300.0)) for name in capacitors if draw.random() < 0.3),

@@ -9,7 +9,7 @@ import cases
 import exact
 import pytest
 
-from blowerbench.circuit import Circuit, Edits, Network, Tolerances
+from blowerbench.circuit import Circuit, Edits, Network, Tolerances, load_network
 
 ALLOWED = 1e-9  # of 1 V + |V| (of 1 A + |A| for a current)
 
@@ -108,7 +108,7 @@ def test_a_tolerance_is_the_same_network_with_other_values() -> None:
             row["length"] = f"{float(number) * factors['wire']!r} {unit}"
         elif row["kind"] == "transformer":
             row["ratio"] *= factors["ratio"]
-    by_hand = cases.load_network(table, "by hand")
+    by_hand = load_network(table, "by hand")
     circuit = Circuit(cases.furnace(), Tolerances(**factors))
     for _ in range(20):
         case = cases.random_case(by_hand, draw)

@@ -13,7 +13,7 @@ import cases
 import pytest
 import spice
 
-from blowerbench.circuit import Circuit
+from blowerbench.circuit import Circuit, Edits
 
 RELATIVE = 1e-6  # where the reading is above LEAST
 LEAST = 1e-3  # V or A
@@ -51,7 +51,7 @@ def _ratio(ohms: complex, test_ohms: float) -> complex:
 
 def test_the_healthy_unit_has_its_volts_where_ngspice_has_them() -> None:
     network = cases.furnace(smallest=1e-3)
-    edits = cases.Edits(opened=frozenset({"clip_r", "clip_c", "source_run", "source_return", "stat_cool"}))
+    edits = Edits(opened=frozenset({"clip_r", "clip_c", "source_run", "source_return", "stat_cool"}))
     state = Circuit(network).solve(edits)
     for red, black in (("board.L", "board.N"), ("board.R", "board.C"), ("module.L", "module.N")):
         case = cases.Case(edits, "volts", red, black, cases.HIGH_AC)

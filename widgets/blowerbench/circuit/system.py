@@ -34,7 +34,9 @@ threadpool_limits(limits=1, user_api="blas")
 
 CLOSE = 1e-13  # a refinement step this small against the largest voltage ends the refinement
 LOOSE = 1e-11  # and one that stays above this sends the system to the direct solution
+HOLDS = 1e-9  # and the equations are met to this against the largest volts and amperes (at least 1e-3)
 STEPS = 6
+TINY = 1e-300
 
 
 class CircuitError(BenchError):
@@ -113,9 +115,7 @@ class BaseLine:
             matrix[row, row] = -impedance
             if isinstance(part, Source) and part.frequency == self.frequency:
                 self.emf[k] = self.cast(part.emf(part.volts * scale))
-        return np.ascontiguousarray(
-            matrix[:-1, :-1] if self.dtype is np.complex128 else matrix[:-1, :-1].real
-        )
+        return np.ascontiguousarray(matrix[:-1, :-1] if self.dtype is np.complex128 else matrix[:-1, :-1].real)
 
     def _currents_of_nodes(self) -> tuple[Indices, Array]:
         """(unknown, sign) of each current leaving each node, (node, most), padded."""
@@ -159,8 +159,7 @@ def invert(matrix: Array, what: str) -> Array:
         inverse = np.full_like(matrix, np.nan)
     if not np.all(np.isfinite(inverse)):
         raise CircuitError(
-            f"{what}: the circuit has no single solution; a loop without resistance or a node "
-            "without leakage is left in it"
+            f"{what}: the circuit has no single solution; a loop without resistance or a node without leakage is left in it"
         )
     return np.asarray(inverse)
 
@@ -217,7 +216,8 @@ class EditedLine:
         self._shunt_at = slice(len(ports), len(ports) + len(edits.shunts))
         ports += [(a, b, ohms) for a, b, ohms in edits.shunts]
         first_held = len(ports)
-        ports += [(base.nodes + k, base.size, 1.0) for k, _, _ in edits.held]
+        # a held capacitor replaces its row a by w, so that 1 + (w − a)ᵀ·X·U is wᵀ·X·U alone
+        ports += [(base.nodes + k, base.size, 0.0) for k, _, _ in edits.held]
         self._a = np.array([port[0] for port in ports], dtype=np.intp)
         self._b = np.array([port[1] for port in ports], dtype=np.intp)
         self._left_a, self._left_b = self._a.copy(), self._b.copy()
@@ -225,7 +225,7 @@ class EditedLine:
             self._left_a[position], self._left_b[position] = base.ends[k]
         self._held_at = slice(first_held, len(ports))
         self._held_row = np.array([base.nodes + k for k, _, _ in edits.held], dtype=np.intp)
-        self._held_factor = np.array([ohms + 1.0 for _, _, ohms in edits.held])
+        self._held_ohms = np.array([ohms for _, _, ohms in edits.held])
         if not ports:
             return
         self._right = base.inverse[:, self._a] - base.inverse[:, self._b]
@@ -235,16 +235,16 @@ class EditedLine:
         self._raw = small
         inverse = _scaled_inverse(small)
         if inverse is None:
-            self._force_direct()
+            self.force_direct()
         else:
             self._small = inverse
 
     def _left(self, padded: Array) -> Array:
-        """Vᵀ·`padded`, rows of a padded array."""
+        """Vᵀ·`padded`, rows of a padded array; for a held capacitor wᵀ·`padded`."""
         picked = padded[self._left_a] - padded[self._left_b]
         if len(self._held_row):
-            factor = self._held_factor if padded.ndim == 1 else self._held_factor[:, None]
-            picked[self._held_at] -= factor * padded[self._held_row]
+            ohms = self._held_ohms if padded.ndim == 1 else self._held_ohms[:, None]
+            picked[self._held_at] -= ohms * padded[self._held_row]
         return np.asarray(picked)
 
     def residual(self, rhs: Array, x: Array) -> Array:
@@ -291,7 +291,7 @@ class EditedLine:
         lost = lost + (leak[:, None] if stacked else leak) * (x[:nodes] + rest[:nodes])
         return np.asarray(-(total + lost))
 
-    def _force_direct(self) -> None:
+    def force_direct(self) -> None:
         """Invert the edited matrix itself, bordered by the shunts' rows."""
         base, size, whole = self.base, self.base.size, self.base.size + 1 + len(self.edits.shunts)
         bordered: Array = np.zeros((whole, whole), dtype=base.dtype)
@@ -325,17 +325,22 @@ class EditedLine:
         elif not len(self._a):
             return self.base.inverse.copy(), 0.0
         else:
-            inverse = self.base.inverse - self._right @ (self._small @ self._left(self.base.inverse))
+            left = self._left(self.base.inverse)
+            left[np.arange(self._held_at.start, self._held_at.stop), self._held_row] -= 1.0
+            inverse = self.base.inverse - self._right @ (self._small @ left)
             diagonal = np.sqrt(np.abs(np.diagonal(self._raw)))
             magnified = float(np.max(np.abs(self._small) * diagonal[:, None] * diagonal))
+            # a node that an edit ties down is a small difference of gigohms
+            before, after = (np.abs(np.diagonal(one)[: self.base.nodes]) for one in (self.base.inverse, inverse))
+            magnified += float(np.max(before / np.maximum(after, TINY), initial=0.0))
         inverse[self._opened] = 0.0
         inverse[:, self._opened] = 0.0
         return inverse, magnified
 
     # -- answers ---------------------------------------------------
 
-    def polished(self, inverse: Array) -> Array:
-        """`inverse`, an X' of `formed_inverse`, after one Newton step against the edited equations."""
+    def polished(self, inverse: Array) -> tuple[Array, float]:
+        """`inverse`, an X' of `formed_inverse`, after one Newton step, and by what part its diagonal moved."""
         base, size = self.base, self.base.size
         shunts = len(self.edits.shunts)
         unit: Array = np.zeros((size + 1 + shunts, size + 1), dtype=base.dtype)
@@ -344,7 +349,11 @@ class EditedLine:
         wrong = self.residual(unit, np.concatenate([inverse, currents]))[: size + 1]
         wrong[self._opened] = 0.0
         wrong[:, self._opened] = 0.0
-        return np.asarray(inverse + inverse @ wrong)
+        change = inverse @ wrong
+        inverse = inverse + change
+        own = np.abs(np.diagonal(inverse))
+        moved = np.abs(np.diagonal(change))[own > 0.0] / own[own > 0.0]
+        return np.asarray(inverse), float(np.max(moved, initial=0.0))
 
     def _apply(self, rhs: Array) -> Array:
         if self._direct is not None:
@@ -354,6 +363,7 @@ class EditedLine:
         if len(self._a):
             across = self._left(answer)
             across[self._shunt_at] -= rhs[first:]
+            across[self._held_at] -= rhs[self._held_row]
             currents = self._small @ across
             answer = answer - self._right @ currents
             answer[self._opened] = rhs[self._opened]
@@ -366,6 +376,19 @@ class EditedLine:
         nodes = self.base.nodes
         return self._settled(rhs, lambda x: x[:nodes], 1e-3)
 
+    def columns(self, a: Indices, b: Indices) -> Array:
+        """As `transfer`, with the voltage of every node made exact."""
+        nodes = self.base.nodes
+        return self._settled(self._injected(a, b), lambda x: x[:nodes], 1e-3)
+
+    def _injected(self, a: Indices, b: Indices) -> Array:
+        pairs = np.arange(len(a))
+        injected: Array = np.zeros((self.base.size + 1, len(a)), dtype=self.base.dtype)
+        np.add.at(injected, (a, pairs), 1.0)
+        np.subtract.at(injected, (b, pairs), 1.0)
+        injected[-1] = 0.0
+        return injected
+
     def transfer(self, a: Indices, b: Indices) -> Array:
         """The unknowns (size + 1, pair) for one ampere into each terminal of `a` and out of that of `b`,
         each (pair,).
@@ -374,11 +397,7 @@ class EditedLine:
         comes.
         """
         pairs = np.arange(len(a))
-        injected: Array = np.zeros((self.base.size + 1, len(a)), dtype=self.base.dtype)
-        np.add.at(injected, (a, pairs), 1.0)
-        np.subtract.at(injected, (b, pairs), 1.0)
-        injected[-1] = 0.0
-        return self._settled(injected, lambda x: (x[a, pairs] - x[b, pairs])[None, :], 1.0)
+        return self._settled(self._injected(a, b), lambda x: (x[a, pairs] - x[b, pairs])[None, :], 1.0)
 
     def _settled(self, rhs: Array, watched: Callable[[Array], Array], least: float) -> Array:
         """Solve and refine until what is `watched` stands still against its own size or `least`, else solve
@@ -392,7 +411,7 @@ class EditedLine:
             if not settled:
                 answer, settled = self._refined(rhs, watched, least, exact=True)
             if not settled and not self.direct:
-                self._force_direct()
+                self.force_direct()
                 answer, settled = self._refined(rhs, watched, least, exact=True)
         if not np.all(np.isfinite(answer)):
             raise CircuitError(
@@ -401,9 +420,7 @@ class EditedLine:
             )
         return answer[:first]
 
-    def _refined(
-        self, rhs: Array, watched: Callable[[Array], Array], least: float, exact: bool
-    ) -> tuple[Array, bool]:
+    def _refined(self, rhs: Array, watched: Callable[[Array], Array], least: float, exact: bool) -> tuple[Array, bool]:
         """The answer after refinement and whether it settled; `exact` sums currents without rounding."""
         x, step = self._apply(rhs), math.inf
         rest = np.zeros_like(x)
@@ -422,7 +439,20 @@ class EditedLine:
             previous, step = step, float(np.max(moved / size, initial=0.0))
             if not step > CLOSE or step > 0.5 * previous:
                 break
-        return x, step <= LOOSE
+        return x, step <= LOOSE and self._holds(left, rhs, x)
+
+    def _holds(self, left: Array, rhs: Array, x: Array) -> bool:
+        """Whether residual `left` is small against the volts and amperes of `x`.
+
+        An inverse that lost everything may answer any residual with zero: a small step proves nothing then.
+        """
+        nodes = self.base.nodes
+        volts = np.abs(x[:nodes]).max(axis=0, initial=1e-3) + np.abs(rhs[nodes:]).max(axis=0, initial=0.0)
+        amperes = np.abs(x[nodes:]).max(axis=0, initial=1e-3) + np.abs(rhs[:nodes]).max(axis=0, initial=0.0)
+        return bool(
+            np.all(np.abs(left[nodes:]).max(axis=0, initial=0.0) <= HOLDS * volts)
+            and np.all(np.abs(left[:nodes]).max(axis=0, initial=0.0) <= HOLDS * amperes)
+        )
 
     def sources(self) -> Array:
         """The right-hand side (size + 1,) of the sources and of the capacitors held charged."""

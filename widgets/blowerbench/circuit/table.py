@@ -17,12 +17,14 @@ from blowerbench.circuit.meters import MeterSpec, average_responding
 from blowerbench.circuit.solve import Circuit, Edits, State
 from blowerbench.circuit.system import Array, BaseLine, EditedLine, LineEdits
 
-LOST = (
-    1e-9  # a correction that leaves less than this of what it started from is done again from the equations
-)
+LOST = 1e-9  # a correction that leaves less than this of what it started from is done again from the equations
 ILL = 1e4  # condition of a fault's own small matrix beyond which it is not trusted
 ROUNDING = 1e-15  # relative error of the base inverse
+LOSSY = 1e-4  # a port whose ohms are less than this of its terminals' own is solved by itself
+POLISHES = 3
 ENOUGH = 1e-9  # relative error of an edited inverse that needs no polishing
+
+Terminals = dict[tuple[int, int], int]  # two terminals: the one that stands for the port between them
 
 
 def table(
@@ -72,10 +74,7 @@ def _read(meter: MeterSpec, lines: list[float], ports: dict[float, tuple[Array, 
     if meter.response == "average" and len(alternating) > 1:
         shape = loaded[alternating[0]].shape
         total = np.array(
-            [
-                average_responding([(line, complex(loaded[line][cell])) for line in alternating])
-                for cell in np.ndindex(shape)
-            ]
+            [average_responding([(line, complex(loaded[line][cell])) for line in alternating]) for cell in np.ndindex(shape)]
         ).reshape(shape)
     elif len(alternating) == 1:
         total = np.abs(loaded[alternating[0]])
@@ -86,9 +85,7 @@ def _read(meter: MeterSpec, lines: list[float], ports: dict[float, tuple[Array, 
 
 def _probes(circuit: Circuit, pairs: Sequence[tuple[str, str]], line: float) -> tuple[Array, Array]:
     base = circuit.base(line)
-    ends = np.array(
-        [[base.terminal(red), base.terminal(black)] for red, black in pairs], dtype=np.intp
-    ).reshape(-1, 2)
+    ends = np.array([[base.terminal(red), base.terminal(black)] for red, black in pairs], dtype=np.intp).reshape(-1, 2)
     return ends[:, 0], ends[:, 1]
 
 
@@ -109,18 +106,43 @@ def _prepare(circuit: Circuit, faults: Sequence[Edits], line: float) -> list[_Fa
 
 
 def _fault_ports(
-    fault: _Fault, opened: set[int], changed: dict[int, complex], base: BaseLine
+    fault: _Fault, opened: set[int], changed: dict[int, complex], terminals: Terminals, base: BaseLine
 ) -> list[tuple[int, int, complex]]:
     """(terminal a, terminal b, D⁻¹) of what `fault` adds to a state with these branches changed."""
-    ports: list[tuple[int, int, complex]] = [
-        (base.nodes + k, base.size, 0.0) for k in fault.edits.opened if k not in opened
-    ]
+    ports: list[tuple[int, int, complex]] = [(base.nodes + k, base.size, 0.0) for k in fault.edits.opened if k not in opened]
     for k, impedance in fault.edits.changed:
         before = changed.get(k, -base.matrix[base.nodes + k, base.nodes + k])
         if k not in opened and impedance != before:
             ports.append((base.nodes + k, base.size, -1.0 / (impedance - before)))
-    ports += [(a, b, ohms) for a, b, ohms in fault.edits.shunts]
+    for a, b, ohms in fault.edits.shunts:
+        ports.append((terminals[a, b], base.size, ohms) if (a, b) in terminals else (a, b, ohms))
     return ports
+
+
+def _with_ports(line: EditedLine, inverse: Array, shorts: set[tuple[int, int]]) -> tuple[Array, Terminals]:
+    """`inverse` with a further row and column for each of `shorts` that would lose digits, and where it is.
+
+    Between two terminals of a floating island the port's ohms are a small difference of gigohms: its column
+    is solved by itself and stands as one terminal against the reference.
+    """
+    ends = np.array(sorted(shorts), dtype=np.intp).reshape(-1, 2)
+    a, b = ends[:, 0], ends[:, 1]
+    own = np.abs(inverse[a, a] + inverse[b, b] - inverse[a, b] - inverse[b, a])
+    lossy = own < LOSSY * (np.abs(inverse[a, a]) + np.abs(inverse[b, b]))
+    a, b = a[lossy], b[lossy]
+    if not len(a):
+        return inverse, {}
+    columns = line.columns(a, b)
+    columns[np.array(line.edits.opened, dtype=np.intp) + line.base.nodes] = 0.0
+    between = columns[a] - columns[b]
+    whole = np.block([[inverse, columns], [columns.T, between]])
+    return whole, {(int(i), int(j)): len(inverse) + k for k, (i, j) in enumerate(zip(a, b, strict=True))}
+
+
+def _extended(unknowns: Array, terminals: Terminals) -> Array:
+    """`unknowns` with the volts across each port of `_with_ports`."""
+    across = np.array([unknowns[a] - unknowns[b] for a, b in terminals], dtype=unknowns.dtype)
+    return np.concatenate([unknowns, across])
 
 
 def _ports(
@@ -133,7 +155,9 @@ def _ports(
 ) -> tuple[Array, Array]:
     """(open-circuit volts, Thévenin ohms), each (fault, pair), of every fault in one state at one line."""
     line, base = state.line(frequency), circuit.base(frequency)
-    inverse, unknowns = _edited_inverse(line), state.unknowns(frequency)
+    shorts = {(a, b) for fault in prepared for a, b, _ in fault.edits.shunts}
+    inverse, terminals = _with_ports(line, _edited_inverse(line), shorts)
+    unknowns = _extended(state.unknowns(frequency), terminals)
     red, black = probes
     volts_0 = unknowns[red] - unknowns[black]
     # the transfer of a pair: how its voltage answers each unknown's row, (pair, size + 1)
@@ -150,13 +174,13 @@ def _ports(
         if fault.alone or (held and _touches(circuit, faults[number], held)):
             again.append((number, everything))
             continue
-        ports, solved = _fault_ports(fault, opened, changed, base), unknowns
+        ports, solved = _fault_ports(fault, opened, changed, terminals, base), unknowns
         if fault.edits.emf:
             rhs = line.sources()
             for k, emf in fault.edits.emf:
                 if k not in opened:
                     rhs[base.nodes + k] = base.cast(emf)
-            solved = line.solve(rhs)
+            solved = _extended(line.solve(rhs), terminals)
             volts[number] = solved[red] - solved[black]
         if ports:
             by_rank.setdefault(len(ports), []).append((number, ports, solved))
@@ -164,9 +188,7 @@ def _ports(
     for some in by_rank.values():
         again += _correct(inverse, columns, some, volts, ohms)
     for number, lost in again:
-        _alone(
-            circuit, state.edits.merge(faults[number]), frequency, lost, probes, volts[number], ohms[number]
-        )
+        _alone(circuit, state.edits.merge(faults[number]), frequency, lost, probes, volts[number], ohms[number])
     return volts, ohms
 
 
@@ -193,12 +215,8 @@ def _correct(
     a = np.array([[port[0] for port in ports] for _, ports, _ in some], dtype=np.intp)  # (fault, port)
     b = np.array([[port[1] for port in ports] for _, ports, _ in some], dtype=np.intp)
     added = np.array([[port[2] for port in ports] for _, ports, _ in some])
-    across = np.array(
-        [solved[ends_a] - solved[ends_b] for (_, _, solved), ends_a, ends_b in zip(some, a, b, strict=True)]
-    )
-    own = (
-        _between(inverse, a, a) - _between(inverse, a, b) - _between(inverse, b, a) + _between(inverse, b, b)
-    )
+    across = np.array([solved[ends_a] - solved[ends_b] for (_, _, solved), ends_a, ends_b in zip(some, a, b, strict=True)])
+    own = _between(inverse, a, a) - _between(inverse, a, b) - _between(inverse, b, a) + _between(inverse, b, b)
     diagonal = np.arange(a.shape[1])
     before_own = np.abs(own[:, diagonal, diagonal])
     own[:, diagonal, diagonal] += added.real if inverse.dtype == np.float64 else added
@@ -249,7 +267,13 @@ def _edited_inverse(line: EditedLine) -> Array:
     """X' (size + 1, size + 1), padded; rows and columns of opened branches are zero."""
     inverse, magnified = line.formed_inverse()
     error = magnified * ROUNDING
-    while error > ENOUGH:  # a Newton step squares the error
-        inverse = line.polished(inverse)
-        error = min(error, 0.1) ** 2
+    for _ in range(POLISHES):
+        if error <= ENOUGH:
+            return inverse
+        inverse, moved = line.polished(inverse)
+        error = min(error, moved) ** 2 if moved < 0.1 else 1.0  # a Newton step squares the error
+    if error > ENOUGH:
+        line.force_direct()
+        inverse, _ = line.formed_inverse()
+        inverse, _ = line.polished(inverse)
     return inverse

@@ -97,8 +97,10 @@ def _unit(w: Words, h: Mapping[str, Any]) -> list[Row]:
         ("door", group, w.t("Blower door"), "on" if h["door_on"] else "off",
          _toggle(w, h["door_on"], ("Put it on", a.SetDoor(True)), ("Take it off", a.SetDoor(False)))),
         ("door_switch", group, w.t("Door switch"), pressed, [
-            *_toggle(w, h["switch_held"], ("Hold it in by hand", a.HoldDoorSwitch(True)), ("Let go", a.HoldDoorSwitch(False))),
-            *_toggle(w, h["switch_taped"], ("Tape it in", a.TapeDoorSwitch(True)), ("Take the tape off", a.TapeDoorSwitch(False))),
+            *_toggle(w, h["switch_held"], ("Hold it in by hand", a.HoldDoorSwitch(True)),
+                     ("Let go", a.HoldDoorSwitch(False))),
+            *_toggle(w, h["switch_taped"], ("Tape it in", a.TapeDoorSwitch(True)),
+                     ("Take the tape off", a.TapeDoorSwitch(False))),
         ]),
         ("status", group, w.t("Board status"), "", _does(w, ("Read it through the glass", a.ReadStatus()))),
         *[(f"look_{p}", group, w.name("place", p), "", _does(w, ("Look closely", a.Look(p))))
@@ -119,7 +121,8 @@ def _plugs(w: Words, h: Mapping[str, Any]) -> list[Row]:
     return [
         (name, "Plugs", w.name("connector", name), "apart" if name in h["parted"] else "plugged in", [
             *_does(w, ("Look at it and its latch", a.Look(name))),
-            *_toggle(w, name not in h["parted"], ("Plug it in", a.PlugIn(name)), ("Release the latch and pull it apart", a.Unplug(name))),
+            *_toggle(w, name not in h["parted"], ("Plug it in", a.PlugIn(name)),
+                     ("Release the latch and pull it apart", a.Unplug(name))),
         ])
         for name in w.equipment.connectors
     ]  # fmt: skip
@@ -139,12 +142,14 @@ def _tools(w: Words, h: Mapping[str, Any]) -> list[Row]:
     clips = "clips on R and C" if h["source_clipped"] else "clips off"
     return [
         ("source", group, w.t("Reference source"), f"{w.t(where)}, {w.t(clips)}", [
-            *_toggle(w, h["source_fitted"], ("Fit it on the motor", a.FitSource(True)), ("Take it off the motor", a.FitSource(False))),
+            *_toggle(w, h["source_fitted"], ("Fit it on the motor", a.FitSource(True)),
+                     ("Take it off the motor", a.FitSource(False))),
             *_toggle(w, h["source_clipped"], ("Clip it on R and C of the board", a.ClipSource(True)),
                      ("Take its clips off", a.ClipSource(False))),
         ]),
         ("source_switch", group, w.t("Switch of the reference source"), "run" if h["source_on"] else "off",
-         _toggle(w, h["source_on"], ("Give the run command", a.SwitchSource(True)), ("End the run command", a.SwitchSource(False)))),
+         _toggle(w, h["source_on"], ("Give the run command", a.SwitchSource(True)),
+                 ("End the run command", a.SwitchSource(False)))),
         *[(item, group, w.name("item", item), "worn" if item in h["worn"] else "not worn",
            _toggle(w, item in h["worn"], ("Put on", a.Wear(item)), ("Take off", a.Wear(item, False))))
           for item in get_args(a.Item)],
@@ -197,9 +202,9 @@ def forms(words: Words) -> list[Control]:
             _field("terminal", t("Terminal"), "select", options=terminals),
         ], "buttons": [
             _button(t("Place the lead"), {"do": "place_lead"}, "lead", "clip", "terminal"),
-            *_does(w, ("Take the red lead off", a.LiftLead("red")), ("Take the black lead off", a.LiftLead("black")),
-                   ("Read again", a.ReadMeter()), ("Touch leads and zero", a.ZeroLeads()),
-                   ("Look over meter and leads", a.InspectMeter())),
+            *_does(w, ("Take red off", a.LiftLead("red")), ("Take black off", a.LiftLead("black")),
+                   ("Read again", a.ReadMeter()), ("Touch and zero", a.ZeroLeads()),
+                   ("Look over meter", a.InspectMeter())),
         ]},
         {"id": "clamp", "title": t("Clamp"), "fields": [
             _field("conductor", t("Conductor"), "select", options=conductor_options(words)),
@@ -233,9 +238,11 @@ def _closing(words: Words) -> list[Control]:
     units = [_option(u, w.name("unit", u)) for u in w.equipment.units]
     dangers = [_option(d, w.name("danger", d)) for d in get_args(a.Danger)]
     text: Callable[..., Control] = _field
+    parts = [*units, _option("no_fault_found", w.name("unit", "no_fault_found"))]
+    report = ("complaint", "readings", "cause", "correction", "why", "customer")
     return [
         {"id": "declare", "title": t("Diagnosis"), "closed": True, "fields": [
-            _field("units", t("What is at fault"), "checks", options=[*units, _option("no_fault_found", w.name("unit", "no_fault_found"))]),
+            _field("units", t("What is at fault"), "checks", options=parts),
         ], "buttons": [_button(t("State the diagnosis"), {"do": "declare"}, "units")]},
         {"id": "repair", "title": t("Repair"), "closed": True, "fields": [
             _field("unit", t("Part"), "select", options=units),
@@ -248,7 +255,7 @@ def _closing(words: Words) -> list[Control]:
             text("why", t("Why it failed"), "text"),
             text("customer", t("What the customer was told"), "text"),
         ], "buttons": [
-            _button(t("Hand in the write-up"), {"do": "write_up"}, "complaint", "readings", "cause", "correction", "why", "customer"),
+            _button(t("Hand in the write-up"), {"do": "write_up"}, *report),
         ]},
         {"id": "finish", "title": t("End of the call"), "closed": True, "fields": [
             _field("report", t("Danger to report"), "select", options=dangers),

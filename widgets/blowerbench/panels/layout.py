@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import html
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -82,7 +82,7 @@ def visible_wires(equipment: Equipment, placed: Iterable[str]) -> tuple[str, ...
 
 
 # ---------------------------------------------------------------------- elements
-def el(tag: str, children: Sequence[Node] | str = (), **attributes: object) -> Node:
+def el(tag: str, children: Sequence[Node] | str = (), /, **attributes: object) -> Node:
     """An element; `kind` becomes its class, `key` its name for the dress, and underscores become hyphens."""
     named = {"kind": "class", "key": "data-key"}
     attrs = {named.get(k, k.replace("_", "-")): _text(v) for k, v in attributes.items()}
@@ -99,8 +99,8 @@ def _rect(box: Sequence[float], **attributes: object) -> Node:
     return el("rect", x=x, y=y, width=w, height=h, **attributes)
 
 
-def _title(text: str, at: Sequence[float], language: str, **attributes: object) -> Node:
-    return el("text", translate(text, language), x=at[0], y=at[1], **{"kind": "bp-title", **attributes})
+def _title(text: str, at: Sequence[float], language: str, kind: str = "bp-title") -> Node:
+    return el("text", translate(text, language), x=at[0], y=at[1], kind=kind)
 
 
 def _path(points: Sequence[Point]) -> str:
@@ -167,7 +167,6 @@ def _symbol(spec: Mapping[str, Any], language: str) -> Node:
                 el("circle", kind="bp-dot", cx=x1, cy=top, r=3), el("circle", kind="bp-dot", cx=x1, cy=bottom, r=3),
                 el("path", kind="bp-blade bp-shut", d=f"M{x1} {bottom:g}V{top:g}"),
                 el("path", kind="bp-blade bp-apart", d=f"M{x1} {bottom:g}L{x1 - 18} {top + 4:g}"),
-                el("text", "", kind="bp-note bp-end", x=x1 - 24, y=my + 5, key=f"note:{spec['thing']}"),
             ]  # fmt: skip
         case "transformer":
             humps = "".join("a6 6 0 0 1 0 12" for _ in range(4))
@@ -178,9 +177,13 @@ def _symbol(spec: Mapping[str, Any], language: str) -> Node:
                 el("path", kind="bp-line", d=f"M{mx - 3:g} {y1}V{y2}M{mx + 3:g} {y1}V{y2}"),
             ]
         case "fuse":
-            drawn = [el("path", kind="bp-line", d=f"M{x1} {y1}H{x2}"), _rect((mx - 20, my - 8, 40, 16), kind="bp-part bp-through")]
+            wire = el("path", kind="bp-line", d=f"M{x1} {y1}H{x2}")
+            drawn = [wire, _rect((mx - 20, my - 8, 40, 16), kind="bp-part bp-through")]
         case _:
             drawn = [el("path", kind="bp-line", d=f"M{x1} {y1}H{x2}"), _rect((mx - 17, my - 9, 34, 18), kind="bp-part")]
+    if "note_at" in spec:
+        nx, ny = spec["note_at"]
+        drawn.append(el("text", "", kind="bp-note bp-mid", x=nx, y=ny, key=f"note:{spec['thing']}"))
     if "title" in spec:
         drawn.append(_title(spec["title"], spec["title_at"], language, kind="bp-title bp-mid"))
     return el("g", drawn, key=f"symbol:{spec.get('thing', spec.get('title', ''))}")
@@ -188,18 +191,19 @@ def _symbol(spec: Mapping[str, Any], language: str) -> Node:
 
 def _terminal(name: str, equipment: Equipment, layout: Layout, language: str) -> Node:
     x, y, text, at = layout.terminals[name]
-    where = {"in": (x, y + 5, "bp-pin"), "right": (x + 18, y + 5, "bp-name"), "below": (x, y + 32, "bp-pin")}[at]
+    small = " bp-two" if at == "in" and len(text) > 1 else ""
+    where = {"in": (x, y + 5, f"bp-pin{small}"), "right": (x + 18, y + 5, "bp-name"), "below": (x, y + 32, "bp-pin")}[at]
     drawn = [
         el("circle", kind="bp-hit", cx=x, cy=y, r=HIT),
         el("circle", kind="bp-ring", cx=x, cy=y, r=R),
         el("text", text, kind=where[2], x=where[0], y=where[1]),
         el("g", [
-            el("circle", kind="bp-red", cx=x - 9, cy=y - 12, r=9),
-            el("path", kind="bp-mark", d=f"M{x - 14:g} {y - 12:g}h10M{x - 9:g} {y - 17:g}v10"),
+            el("circle", kind="bp-red", cx=x - 13, cy=y - 16, r=11),
+            el("path", kind="bp-mark", d=f"M{x - 19:g} {y - 16:g}h12M{x - 13:g} {y - 22:g}v12"),
         ], kind="bp-lead-red"),
         el("g", [
-            _rect((x + 1, y - 21, 17, 17), kind="bp-black"),
-            el("path", kind="bp-mark", d=f"M{x + 5:g} {y - 12.5:g}h9"),
+            _rect((x + 3, y - 27, 21, 21), kind="bp-black"),
+            el("path", kind="bp-mark", d=f"M{x + 8:g} {y - 16.5:g}h11"),
         ], kind="bp-lead-black"),
     ]  # fmt: skip
     return el(
@@ -212,7 +216,10 @@ def draw(equipment: Equipment, language: str = "en") -> Node:
     """The picture of `equipment` as one tree, undressed: the children of an SVG element with the layout's view box."""
     layout = load_layout(equipment)
     raw = layout.raw
-    t = lambda name: _terminal(name, equipment, layout, language)  # noqa: E731 - a short name for a line used in each group
+
+    def t(name: str) -> Node:
+        return _terminal(name, equipment, layout, language)
+
     cabinet = next(b for b in raw["box"] if b["id"] == raw["cabinet"])
     back: list[Node] = []
     for box in raw["box"]:
@@ -220,9 +227,9 @@ def draw(equipment: Equipment, language: str = "en") -> Node:
         back.append(_rect((box["x"], box["y"], box["w"], box["h"]), kind=shape, rx=8, key=f"box:{box['id']}"))
         back.append(_title(box["title"], box["title_at"], language))
     back += [*_module(raw, language), *_wheel(raw), *_outside(raw)]
-    wires = [_wire(n, s, equipment, layout) for n, s in raw["wires"].items()]
+    wires = [_wire(n, s, equipment, layout) for n, s in raw["wires"].items() if "with" not in s]
     symbols = [_symbol(s, language) for s in raw["symbol"]]
-    plugs, moved = _plugs(raw, equipment, language, t)
+    plugs, moved = _plugs(raw, equipment, layout, language, t)
     rest = [t(n) for n in layout.terminals if n not in moved]
     hits = [_rect(b, kind="bp-thing", rx=6, key=f"thing:{n}", data_thing=n) for n, b in raw["hits"].items()]
     cover = el("g", [
@@ -242,15 +249,18 @@ def _module(raw: Mapping[str, Any], language: str) -> list[Node]:
 
 def _wheel(raw: Mapping[str, Any]) -> list[Node]:
     (x, y), r = raw["wheel"]["at"], raw["wheel"]["radius"]
-    spokes = " ".join(f"M0 0 m{dx * 15:g} {dy * 15:g} q{dx * 22 - dy * 16:g} {dy * 22 + dx * 16:g} {dx * (r - 24):g} {dy * (r - 24):g}"
-                      for dx, dy in ((1, 0), (0.5, 0.866), (-0.5, 0.866), (-1, 0), (-0.5, -0.866), (0.5, -0.866)))  # fmt: skip
+    ways = ((1, 0), (0.5, 0.866), (-0.5, 0.866), (-1, 0), (-0.5, -0.866), (0.5, -0.866))
+    out = r - 24
+    spokes = " ".join(
+        f"M{u * 15:g} {v * 15:g}q{u * 22 - v * 16:g} {v * 22 + u * 16:g} {u * out:g} {v * out:g}" for u, v in ways
+    )
     mx, my, _, mh = raw["motor"]["at"]
     return [
         el("path", kind="bp-shaft", d=f"M{x + r:g} {my + mh / 2 - 3:g}H{mx}M{x + r:g} {my + mh / 2 + 3:g}H{mx}"),
         el("circle", kind="bp-part", cx=x, cy=y, r=r),
         el("g", [el("g", [el("path", kind="bp-line", d=spokes), el("circle", kind="bp-hub", cx=0, cy=0, r=15)],
                     kind="bp-wheel", key="wheel")], transform=f"translate({x} {y})"),
-        el("text", "", kind="bp-title bp-mid", x=x, y=y + r + 22, key="note:wheel"),
+        el("text", "", kind="bp-title bp-mid", x=x, y=y - r - 12, key="note:wheel"),
     ]  # fmt: skip
 
 
@@ -266,13 +276,15 @@ def _outside(raw: Mapping[str, Any]) -> list[Node]:
     for name in ("thermostat", "gas", "source", "source_switch", "status"):
         x, y, w, h = raw["hits"][name]
         made.append(_rect((x, y, w, h), kind="bp-slot", rx=6, key=f"slot:{name}"))
-        made.append(el("text", "", kind="bp-note bp-mid", x=x + w / 2, y=y + h / 2 - 4, key=f"note:{name}"))
-        made.append(el("text", "", kind="bp-note bp-mid", x=x + w / 2, y=y + h / 2 + 16, key=f"note:{name}2"))
+        lines = (name,) if name in ("gas", "status") else (name, f"{name}2")
+        for k, line in enumerate(lines):
+            down = 5 if len(lines) == 1 else 20 * k - 4
+            made.append(el("text", "", kind="bp-note bp-mid", x=x + w / 2, y=y + h / 2 + down, key=f"note:{line}"))
     return made
 
 
 def _plugs(
-    raw: Mapping[str, Any], equipment: Equipment, language: str, terminal: Any
+    raw: Mapping[str, Any], equipment: Equipment, layout: Layout, language: str, terminal: Callable[[str], Node]
 ) -> tuple[list[Node], frozenset[str]]:
     made: list[Node] = []
     moved: set[str] = set()
@@ -286,6 +298,7 @@ def _plugs(
                 inside = [
                     _rect(motor["at"], kind="bp-motor", rx=20), _title(motor["title"], motor["title_at"], language), *inside,
                     _title(plug["title"], plug["title_at"], language, kind="bp-title bp-end"),
+                    *(_wire(n, s, equipment, layout) for n, s in raw["wires"].items() if s.get("with") == plug["name"]),
                     terminal("motor.frame"),
                 ]  # fmt: skip
                 moved.add("motor.frame")
@@ -308,14 +321,14 @@ def _door(cabinet: Mapping[str, Any], language: str) -> Node:
     x, y, w, h = cabinet["x"], cabinet["y"], cabinet["w"], cabinet["h"]
     slots = " ".join(f"M{x + w / 2 - 120:g} {y + h - 220 + 26 * k:g}h240" for k in range(6))
     return el("g", [
-        _rect((x + 6, y + 30, w - 12, h - 38), kind="bp-door", rx=10),
+        _rect((x + 6, y + 6, w - 12, h - 12), kind="bp-door", rx=10),
         el("path", kind="bp-slots", d=slots),
         _rect((x + w - 60, y + h / 2 - 40, 18, 80), kind="bp-handle", rx=9),
-        el("circle", kind="bp-glass", cx=x + w / 2, cy=y + 190, r=34),
-        el("text", "", kind="bp-note bp-mid", x=x + w / 2, y=y + 195, key="note:glass"),
         _title("Blower door: on", [x + w / 2, y + 300], language, kind="bp-big bp-mid"),
         _title("What is behind it can't be reached.", [x + w / 2, y + 330], language, kind="bp-title bp-mid"),
-        _rect((x + 6, y + 30, w - 12, h - 38), kind="bp-thing", rx=10, data_thing="door"),
+        _rect((x + 6, y + 6, w - 12, h - 12), kind="bp-thing", rx=10, data_thing="door"),
+        el("circle", kind="bp-glass", cx=x + w / 2, cy=y + 190, r=34, data_thing="status"),
+        el("text", "", kind="bp-note bp-mid", x=x + w / 2, y=y + 195, key="note:glass"),
     ], key="door")  # fmt: skip
 
 

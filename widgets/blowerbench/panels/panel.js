@@ -304,19 +304,20 @@ function render({ model, el }) {
   root.append(
     line.banner, problem, status,
     make("header", { class: "bp-head" },
-      make("div", {}, make("h2", {}, words.title), make("p", { class: "bp-notice" }, words.notice),
+      make("div", { class: "bp-title-row" }, make("h2", {}, words.title), make("p", { class: "bp-notice" }, words.notice),
         make("p", { class: "bp-complaint" }, make("strong", {}, words.complaint_title), ` “${words.complaint}”`)),
       make("div", { class: "bp-meter", role: "group", "aria-label": words.meter }, dialed, display),
       make("dl", { class: "bp-state" }, make("dt", {}, words.clock), make("dd", {}, clock),
-        make("dt", {}, words.blower), make("dd", {}, sign, blower))),
-    said,
+        make("dt", {}, words.blower), make("dd", {}, sign, blower)),
+      said),
     make("div", { class: "bp-body" },
-      make("div", { class: "bp-main" }, work.element, forms.dial.element, ...drawing.elements),
+      make("div", { class: "bp-main" },
+        make("div", { class: "bp-tools" }, work.element, forms.dial.element), ...drawing.elements,
+        make("div", { class: "bp-texts" },
+          make("section", { class: "bp-card", "aria-label": words.senses }, make("h3", {}, words.senses), senses),
+          make("section", { class: "bp-card", "aria-label": words.log }, make("h3", {}, words.log), log))),
       make("div", { class: "bp-side" },
         ...specs.filter((s) => s.id !== "dial").map((s) => forms[s.id].element), coach)),
-    make("div", { class: "bp-texts" },
-      make("section", { class: "bp-card", "aria-label": words.senses }, make("h3", {}, words.senses), senses),
-      make("section", { class: "bp-card", "aria-label": words.log }, make("h3", {}, words.log), log)),
     sheet,
   );
   el.append(root);
@@ -368,7 +369,7 @@ function render({ model, el }) {
   for (const [event, f] of listeners) model.on(event, f);
   for (const name of ["things", "scene", "notes", "problem", "sheet"]) show[name]();
   const first = model.get("notes").at(-1);
-  if (first) setText(said, first.text);
+  if (first?.done) setText(said, `${first.done} ${first.text}`);
   line.hello();
   return () => {
     for (const [event, f] of listeners) model.off(event, f);

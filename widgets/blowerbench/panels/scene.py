@@ -17,6 +17,12 @@ from blowerbench.messages import label, perceived
 from blowerbench.panels.controls import Words
 from blowerbench.panels.layout import load_layout, reachable
 
+#: The blower's motion as the picture prints it; the sentence stands beside it.
+MOTIONS = {
+    "still": "Blower: still", "running": "Blower: running", "starting": "Blower: starting", "coasting": "Blower: running down",
+    "twitching": "Blower: jerking", "hunting": "Blower: on and off",
+}  # fmt: skip
+
 Dress = dict[str, dict[str, str]]
 
 
@@ -37,9 +43,11 @@ def dress(view: View, equipment: Equipment, words: Words) -> Dress:
         "cable": {"class": "" if hands.source_fitted else "bp-gone"},
         "wheel": {"class": f"bp-{_motion(view)}"},
         **{f"plug:{p['name']}": _shift(p, p["name"] in hands.parted) for p in layout.raw["plug"]},
-        **{f"wire:{w}": {"class": "bp-lifted"} for w in hands.lifted},
+        **{f"wire:{w}": {"class": "bp-lifted" if w in hands.lifted else ""} for w in layout.raw["wires"]},
         **_printed(view, hands, words),
     }
+    if hands.clamp:
+        made[f"wire:{hands.clamp}"] = {"class": "bp-clamped"}
     for name in ("lock", "tag"):
         made[f"slot:{name}"] = {"class": "bp-set" if (hands.locked if name == "lock" else hands.tagged) else ""}
     made["slot:source"] = {"class": "bp-set" if hands.source_clipped else ""}
@@ -69,8 +77,9 @@ def _printed(view: View, hands: Hands, words: Words) -> Dress:
         "source": {"source_lamp_lit": t("lamp lit"), "source_lamp_dark": t("lamp dark")}.get(lamp, t("not clipped")),
         "source2": t("on motor") if hands.source_fitted else t("off motor"),
         "source_switch": t("switch"), "source_switch2": t("run") if hands.source_on else t("off"),
+        "door_switch": t("taped") if hands.switch_taped else t("held") if hands.switch_held else t("out"),
         "status": t("status glass"), "glass": t("glass"),
-        "wheel": label("message", f"blower_{_motion(view)}", None, words.language).rstrip("."),
+        "wheel": t(MOTIONS.get(_motion(view), "Blower")),
     }  # fmt: skip
     return {f"note:{k}": {"text": v} for k, v in texts.items()}
 
@@ -131,7 +140,8 @@ def sentences(view: View, equipment: Equipment, language: str) -> list[str]:
     made += [t("You wear: {0}.").format(label("item", i, None, language)) for i in sorted(hands.worn)]
     if hands.clamp:
         made.append(t("The clamp is around the {0}.").format(label("wire", hands.clamp, equipment, language)))
-    made += [t("Diagnosis stated: {0}.").format("; ".join(label("unit", u, equipment, language) for u in d)) for d in hands.declared]
+    stated = ["; ".join(label("unit", u, equipment, language) for u in units) for units in hands.declared]
+    made += [t("Diagnosis stated: {0}.").format(text) for text in stated]
     made += [t("Repaired: {0}.").format(label("unit", u, equipment, language)) for u in hands.repaired]
     if hands.written:
         made.append(t("The write-up is handed in."))

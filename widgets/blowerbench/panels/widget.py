@@ -23,6 +23,7 @@ from blowerbench.observation import Accepted, Observation
 from blowerbench.panels import controls
 from blowerbench.panels.layout import arrows, draw, load_layout, reachable, svg
 from blowerbench.panels.scene import dress, hands_of, sentences
+from blowerbench.record import Line
 
 KEPT_NOTES = 60  # lines of the page's log
 
@@ -31,7 +32,7 @@ def _asset(name: str) -> str:
     return files("blowerbench.panels").joinpath(name).read_text(encoding="utf-8")
 
 
-class BenchPanel(anywidget.AnyWidget):  # type: ignore[misc] # its base class comes without types
+class BenchPanel(anywidget.AnyWidget):
     """A bench to work on with mouse or keyboard.
 
     `coach` adds hints (practice only). `report` is asked for the score sheet, as HTML, once the call has ended.
@@ -42,12 +43,12 @@ class BenchPanel(anywidget.AnyWidget):  # type: ignore[misc] # its base class co
     _css = _asset("panel.css")
 
     drawing = traitlets.Dict().tag(sync=True)  # the picture's tree and view box; does not change
-    forms = traitlets.List().tag(sync=True)  # the forms beside it; do not change
+    forms: Any = traitlets.List().tag(sync=True)  # the forms beside it; do not change
     words = traitlets.Dict().tag(sync=True)  # the page's own texts
-    things = traitlets.List().tag(sync=True)  # what can be worked on, with its state
+    things: Any = traitlets.List().tag(sync=True)  # what can be worked on, with its state
     ways = traitlets.Dict().tag(sync=True)  # where the arrow keys lead
     scene = traitlets.Dict().tag(sync=True)  # what is seen, heard and read now
-    notes = traitlets.List().tag(sync=True)  # what was done and perceived, newest last
+    notes: Any = traitlets.List().tag(sync=True)  # what was done and perceived, newest last
     acks = traitlets.Dict().tag(sync=True)  # the last intent dealt with, by view
     problem = traitlets.Unicode().tag(sync=True)  # what went wrong in here, for the page to show
     sheet = traitlets.Unicode().tag(sync=True)  # the score sheet, once there is one
@@ -64,8 +65,9 @@ class BenchPanel(anywidget.AnyWidget):  # type: ignore[misc] # its base class co
             forms=controls.forms(self._words), words=self._texts(),
         )  # fmt: skip
         view = bench.view()
-        first = " ".join(perceived(view.observation, language, bench.equipment))
-        self.notes = [{"seq": view.seq, "done": "", "text": first}]
+        lines: tuple[Line, ...] = tuple(getattr(bench, "lines", ()))
+        earlier = [self._line(x.seq, describe(x.act, bench.equipment, language), x.observation) for x in lines]
+        self.notes = earlier[-KEPT_NOTES:] or [self._line(view.seq, "", view.observation)]
         self._refresh("", 0)
         self.on_msg(self._hear)
 
@@ -123,6 +125,10 @@ class BenchPanel(anywidget.AnyWidget):  # type: ignore[misc] # its base class co
         self._note(self._words.t("You asked for a hint."), self._coach.hint(lines, int(str(strength))), seq)
 
     # ------------------------------------------------------------------ bench → page
+    def _line(self, seq: int, done: str, observation: Observation) -> dict[str, object]:
+        text = " ".join(perceived(observation, self._language, self._bench.equipment))
+        return {"seq": seq, "done": done, "text": text}
+
     def _note(self, done: str, text: str, seq: int) -> None:
         with self.hold_sync():
             self.problem = ""
@@ -160,7 +166,8 @@ class BenchPanel(anywidget.AnyWidget):  # type: ignore[misc] # its base class co
     def _blower(self, observation: Observation) -> dict[str, str]:
         motion = next((s.removeprefix("blower_") for s in observation.senses if s.startswith("blower_")), "still")
         signs = {"still": "■", "running": "⟳", "starting": "⟳", "coasting": "⟲", "twitching": "≈", "hunting": "≈"}
-        return {"motion": motion, "sign": signs.get(motion, "■"), "text": label("message", f"blower_{motion}", None, self._language)}
+        text = label("message", f"blower_{motion}", None, self._language)
+        return {"motion": motion, "sign": signs.get(motion, "■"), "text": text}
 
     def _texts(self) -> dict[str, object]:
         t = self._words.t
@@ -176,8 +183,9 @@ class BenchPanel(anywidget.AnyWidget):  # type: ignore[misc] # its base class co
             "hints": [t("Hint: a nudge"), t("Hint: more"), t("Hint: the act itself")] if self._coach is not None else [],
             "hint_title": t("Coach"),
             "keys": t(
-                "Arrow keys go to the nearest terminal, Home and End to the first and last. Enter or Space puts the lead in hand "
-                "on it, Delete takes a lead off it. Plus takes the red lead in hand, minus the black one. Tab leaves the picture."
+                "Arrow keys go to the nearest terminal, Home and End to the first and last. Enter or Space puts the "
+                "lead in hand on it, Delete takes a lead off it. Plus takes the red lead in hand, minus the black one. "
+                "Tab leaves the picture."
             ),
         }  # fmt: skip
 
@@ -196,7 +204,7 @@ class BenchPanel(anywidget.AnyWidget):  # type: ignore[misc] # its base class co
     def _repr_mimebundle_(self, **kwargs: Any) -> Any:
         """The widget, and for pages without one (an export, a printout) the picture and the reading as text."""
         made = super()._repr_mimebundle_(**kwargs)
-        data, metadata = made if isinstance(made, tuple) else (made or {}, {})
+        data, metadata = made if isinstance(made, tuple) else ({}, {})
         view = self._bench.view()
         text = "\n".join([self._words.t(self._bench.equipment.title), *sentences(view, self._bench.equipment, self._language)])
         return {**data, "image/svg+xml": self.picture(), "text/plain": text}, metadata
