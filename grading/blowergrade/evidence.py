@@ -217,4 +217,3 @@ def _peek(session: Session, acts: Sequence[Act]) -> list[Heard]:
             break
         heard.append(probe.play(act))
     return heard
-

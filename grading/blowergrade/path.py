@@ -298,4 +298,3 @@ def steps_of_path(table: Table, mask: int, mode: str, depth: int = 0) -> list[tu
     for group in table.split(mask, row):
         rows += steps_of_path(table, group, test.mode, depth + 1)
     return rows
-

@@ -37,7 +37,8 @@ VERSION = "1"
 
 #: Acts that ask the unit something and therefore count toward the path; all others are set-up or safety.
 ASKING = (
-    a.Look, a.ReadStatus, a.SetThermostat, a.Wait, a.PlaceLead, a.ReadMeter, a.TurnShaft, a.SwitchSource, a.PlaceClamp, a.LiftWire,
+    a.Look, a.ReadStatus, a.SetThermostat, a.Wait, a.PlaceLead, a.ReadMeter, a.TurnShaft, a.SwitchSource, a.PlaceClamp,
+    a.LiftWire,
 )  # fmt: skip
 
 

@@ -138,7 +138,9 @@ class Technician:
         self.do([*p.lift(), *p.make_safe(self.equipment, self.hands)])
         self.test([a.SetDoor(False), a.Look("wiring"), a.Unplug("power_plug"), a.Look("power_plug")])
         self.do([a.SetMeter("ohms"), a.ZeroLeads()])
-        self.measure((("door.load", "cabinet.G"), ("power.h3", "cabinet.G"), ("power.m3", "power.m5"), ("power.m3", "power.m2")))
+        self.measure(
+            (("door.load", "cabinet.G"), ("power.h3", "cabinet.G"), ("power.m3", "power.m5"), ("power.m3", "power.m2"))
+        )
 
     def live(self) -> None:
         """Door off, switch held by hand, a fan call: 24 V, demand, command, line; then a heat call if that tells more."""
@@ -179,7 +181,8 @@ class Technician:
         """Fuse blown: ohms to common, dead, with each wire taken off in turn."""
         self.do([a.SetMeter("ohms"), a.ZeroLeads()])
         self.measure(DEAD_OHMS)
-        for wire, node in (("wall_R", "board.R"), ("limit_feed", "limit.1"), ("wall_G", "board.G"), ("wall_Y", "board.Y")):
+        wires = (("wall_R", "board.R"), ("limit_feed", "limit.1"), ("wall_G", "board.G"), ("wall_Y", "board.Y"))
+        for wire, node in wires:
             self.test([*p.lift(), a.LiftWire(wire)])
             self.measure(((node, "board.C"),))
         self.do([*p.lift(), *(a.LandWire(w) for w in sorted(self.hands.lifted))])

@@ -33,12 +33,14 @@ def _runs(steps: Sequence[Step], call: str) -> bool:
 
 
 def _read(steps: Sequence[Step], function: str, low: float, high: float, unit: str) -> bool:
-    for step in steps:
-        for shown in step.observation.shown:
-            if shown.instrument == function and "blower_running" in step.observation.senses and "OL" not in shown.text:
-                if low <= quantity(f"{shown.text} {shown.unit}", unit) <= high:
-                    return True
-    return False
+    """Whether `function` showed a value from `low` to `high` while the blower ran."""
+    return any(
+        low <= quantity(f"{shown.text} {shown.unit}", unit) <= high
+        for step in steps
+        if "blower_running" in step.observation.senses
+        for shown in step.observation.shown
+        if shown.instrument == function and "OL" not in shown.text
+    )
 
 
 def repair_points(equipment: Equipment, correction: str, steps: Sequence[Step], violations: Sequence[Violation]) -> list[Check]:
@@ -52,21 +54,28 @@ def repair_points(equipment: Equipment, correction: str, steps: Sequence[Step], 
     after = _after_repair(steps)
     right = set(wanted) <= set(units) and not others
     end = steps[-1].after.hands if steps else None
-    tidy = end is not None and end.door_on and not (end.parted or end.lifted or end.jumpers or end.switch_taped or end.locked)
+    loose = end is None or end.parted or end.lifted or end.jumpers or end.switch_taped or end.locked
+    tidy = end is not None and end.door_on and not loose
     ratings = equipment.ratings
-    why_unit = "the right unit was put right" if right else f"repaired: {', '.join(units) or 'nothing'}; wrong or needless parts"
-    checks = [
+    why_unit = (
+        "the right unit was put right" if right else f"repaired: {', '.join(units) or 'nothing'}; wrong or needless parts"
+    )
+    why_safe = "repaired on a live unit" if unsafe else "made safe before the repair"
+    return [
         (5 if right else 0, 5, why_unit),
-        (0 if unsafe or not (units or not wanted) else 3, 3, "made safe before the repair" if not unsafe else "repaired on a live unit"),
+        (0 if unsafe or not (units or not wanted) else 3, 3, why_safe),
         *(
             (2 if _runs(after, call) else 0, 2, f"shown to run on a call for {call}, door on")
             for call in ("fan", "heat", "cool")
         ),
         (2 if _volts(equipment, after) else 0, 2, "line volts measured under load after the repair"),
-        (2 if _read(after, "clamp", 0.2, ratings["blower_amps_max"], "ampere") else 0, 2, "amps measured, within the nameplate"),
+        (
+            2 if _read(after, "clamp", 0.2, ratings["blower_amps_max"], "ampere") else 0,
+            2,
+            "amps measured, within the nameplate",
+        ),
         (2 if tidy else 0, 2, "left in order: door on, plugs mated, no jumper, no lock"),
     ]
-    return checks
 
 
 def _volts(equipment: Equipment, steps: Sequence[Step]) -> bool:

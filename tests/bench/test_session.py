@@ -101,7 +101,15 @@ def test_a_healthy_unit_reads_24_to_28_volts_from_r_to_c() -> None:  # common pr
 
 def test_across_the_one_open_contact_of_a_series_string_stands_the_full_supply_and_nothing_across_closed_ones() -> None:
     bench = bench_with("limit_open", "no_heat_no_blower")
-    do(bench, *p.protect(), a.SetMeter("volts_ac"), a.SetDoor(False), a.SetThermostat("heat"), a.HoldDoorSwitch(True), a.Wait(5))
+    do(
+        bench,
+        *p.protect(),
+        a.SetMeter("volts_ac"),
+        a.SetDoor(False),
+        a.SetThermostat("heat"),
+        a.HoldDoorSwitch(True),
+        a.Wait(5),
+    )
     supply = volts(do(bench, *p.probe("board.R", "board.C")))
     assert volts(do(bench, *p.probe("limit.1", "limit.2"))) == pytest.approx(supply, rel=0.02)
     assert volts(do(bench, *p.probe("rollout.1", "rollout.2"))) < 0.05
@@ -117,7 +125,15 @@ def test_a_floating_wire_shows_a_ghost_voltage_that_a_loading_meter_takes_away()
 
 def test_a_corroded_crimp_passes_unloaded_and_fails_under_load() -> None:
     bench = bench_with("power_pin_corroded")
-    do(bench, *p.protect(), a.SetMeter("volts_ac"), a.SetThermostat("off"), a.Wait(10), a.SetDoor(False), a.HoldDoorSwitch(True))
+    do(
+        bench,
+        *p.protect(),
+        a.SetMeter("volts_ac"),
+        a.SetThermostat("off"),
+        a.Wait(10),
+        a.SetDoor(False),
+        a.HoldDoorSwitch(True),
+    )
     idle = volts(do(bench, *p.probe("power.h3", "power.h5")))
     do(bench, *p.lift(), a.SetThermostat("fan"), a.HoldDoorSwitch(True), a.Wait(1))
     loaded = min(volts(do(bench, *p.probe("power.h3", "power.h5"), a.Wait(k))) for k in (1, 2, 3, 4))

@@ -45,19 +45,23 @@ class Person:
         return False
 
     def _form(self, wanted: dict[str, Any]) -> bool:
-        for form in self.panel.forms:
-            for number, button in enumerate(form["buttons"]):
-                names = button.get("fields", [])
-                if {**button["act"], **{n: wanted.get(n) for n in names}} == wanted:
-                    here = f"[data-form={form['id']}]"
-                    if form.get("closed") and self.page.get_attribute(here, "open") is None:
-                        self.push(f"{here} summary")
-                    for field in form["fields"]:
-                        if field["name"] in names:
-                            self._fill(here, form["id"], field, wanted[field["name"]])
-                    self.push(f"{here} .bp-buttons button:nth-child({number + 1})")
-                    return True
-        return False
+        found = [
+            (len(button.get("fields", [])), form, number, button.get("fields", []))
+            for form in self.panel.forms
+            for number, button in enumerate(form["buttons"])
+            if {**button["act"], **{n: wanted.get(n) for n in button.get("fields", [])}} == wanted
+        ]
+        if not found:
+            return False
+        _, form, number, names = min(found, key=lambda x: x[0])  # a button that needs no filling in, where there is one
+        here = f"[data-form={form['id']}]"
+        if form.get("closed") and self.page.get_attribute(here, "open") is None:
+            self.push(f"{here} summary")
+        for field in form["fields"]:
+            if field["name"] in names:
+                self._fill(here, form["id"], field, wanted[field["name"]])
+        self.push(f"{here} .bp-buttons button:nth-child({number + 1})")
+        return True
 
     def _fill(self, here: str, form: str, field: dict[str, Any], value: Any) -> None:
         control = f"{here} [id$='-{form}-{field['name']}']"

@@ -67,8 +67,15 @@ class LocalBench:
     """A bench in this process. With `record` every act is appended to that file before its outcome is returned."""
 
     def __init__(
-        self, equipment: str | Equipment, fault: str | Hypothesis, complaint: str, *, variant: str | Variant = "practice",
-        record: Path | str | None = None, assignment: str = "", person: str = "",
+        self,
+        equipment: str | Equipment,
+        fault: str | Hypothesis,
+        complaint: str,
+        *,
+        variant: str | Variant = "practice",
+        record: Path | str | None = None,
+        assignment: str = "",
+        person: str = "",
     ) -> None:
         self.equipment = equipment if isinstance(equipment, Equipment) else load_equipment(equipment)
         catalogue = load_faults(self.equipment)

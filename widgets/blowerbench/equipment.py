@@ -206,5 +206,7 @@ def load_equipment(name: str) -> Equipment:
         path = Path(name) if name.endswith(".toml") else blowerdata.path("equipment", f"{name}.toml")
         text = path.read_text(encoding="utf-8")
     except OSError as error:
-        raise EquipmentError(f"{name}: can't be read ({error.strerror or error}); give a shipped name or a .toml path") from error
+        raise EquipmentError(
+            f"{name}: can't be read ({error.strerror or error}); give a shipped name or a .toml path"
+        ) from error
     return parse_equipment(text, path.name)

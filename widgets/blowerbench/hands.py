@@ -67,7 +67,7 @@ class Hands(msgspec.Struct, frozen=True):
         return self.door_on or self.switch_held or self.switch_taped
 
 
-class NoSuchName(BenchError):
+class NoSuchName(BenchError):  # noqa: N818 - reads as what it says
     """An act that names something this unit does not have."""
 
     def __init__(self, what: str, name: str, known: tuple[str, ...]) -> None:

@@ -270,7 +270,6 @@ class Simulator:
         supplied = hands.gas_on and not fx.setting("gas.shut")
         lit = now >= gas_at + heat["flame_delay"] - 1e-9 and supplied and (hot or plant.flame)
         limit = plant.limit
-        target, _ = self._thermal(plant)
         if limit and plant.plenum >= heat["limit_opens"] - 1e-6:
             limit = False
         elif not limit and plant.plenum <= heat["limit_closes"] + 1e-6:
@@ -287,8 +286,10 @@ class Simulator:
         volts = self._volts(state, board["supply"])
         alive = volts >= (board["drop_out"] if plant.alive else board["pull_in"]) and not self.fx.setting("board.dead")
         if not alive:
-            return replace(plant, alive=False, burner="off", blower="still", burner_at=plant.time, blower_at=plant.time, retries=0)
-        facts = {name: self._volts(state, (node, board["supply"][1])) >= board["input_on"] for name, node in board["inputs"].items()}
+            off = plant.time
+            return replace(plant, alive=False, burner="off", blower="still", burner_at=off, blower_at=off, retries=0)
+        common, on = board["supply"][1], board["input_on"]
+        facts = {name: self._volts(state, (node, common)) >= on for name, node in board["inputs"].items()}
         facts["flame"] = plant.flame and not self.fx.setting("board.flame_blind")
         facts["tried_out"] = plant.retries >= self.equipment.timing["retries"]
         plant = replace(plant, alive=True)

@@ -117,7 +117,10 @@ def _parse(data: bytes, name: str) -> tuple[CallRecord, int]:
 def _header(body: bytes, name: str) -> Header:
     version = msgspec.json.decode(body, type=dict[str, object]).get("format")
     if version != FORMAT:
-        raise RecordError(f"{name}: record format {version}; this version reads format {FORMAT}: install the release that wrote it")
+        raise RecordError(
+            f"{name}: record format {version}; this version reads format {FORMAT}: "
+            "install the release that wrote it"
+        )
     return msgspec.json.decode(body, type=Header)
 
 

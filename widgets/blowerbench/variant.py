@@ -48,9 +48,9 @@ def draw_variant(seed: str) -> Variant:
 def extreme_variants() -> tuple[Variant, ...]:
     """The centre and four corners of the band box.
 
-    Readings of a resistive network are monotone in each value, so corners bracket them: highest and lowest volts, the largest and
-    smallest share lost in wires. `blowergrade.evidence` widens the bracket by a guard for the corners that this small plan
-    does not visit, and a property test looks for misses.
+    Readings of a resistive network are monotone in each value, so corners bracket them: highest and lowest volts, the
+    largest and smallest share lost in wires. `blowergrade.evidence` widens the bracket by a guard for the corners that
+    this small plan does not visit, and a property test looks for misses.
     """
     return (
         NOMINAL,

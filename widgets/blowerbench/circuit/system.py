@@ -36,7 +36,6 @@ CLOSE = 1e-13  # a refinement step this small against the largest voltage ends t
 LOOSE = 1e-11  # and one that stays above this sends the system to the direct solution
 HOLDS = 1e-9  # and the equations are met to this against the largest volts and amperes (at least 1e-3)
 STEPS = 6
-TINY = 1e-300
 
 
 class CircuitError(BenchError):
@@ -75,6 +74,7 @@ class BaseLine:
         self.own_resistance = np.zeros(self.branches)
         self.always_open = np.zeros(self.branches, dtype=bool)
         self.emf = np.zeros(self.branches, dtype=self.dtype)
+        self.coupled: list[tuple[int, int, Any]] = []  # rows of windings that share a core
         self.matrix = self._assemble(scales)
         self.inverse = self._invert()
         self.leaving, self.signs = self._currents_of_nodes()
@@ -102,6 +102,7 @@ class BaseLine:
                 other = mutual.setdefault(part.name, (row, coupling))
                 if other[0] != row:
                     matrix[row, other[0]] = matrix[other[0], row] = -coupling
+                    self.coupled += [(row, other[0], self.cast(-coupling)), (other[0], row, self.cast(-coupling))]
             else:
                 impedance = part.impedance(omega, scale)
                 own = _own_resistance(branch.part, impedance)
@@ -128,6 +129,23 @@ class BaseLine:
         padded = [row + [(self.size, 0.0)] * (most - len(row)) for row in lists]
         table = np.array(padded).reshape(self.nodes, most, 2)
         return table[:, :, 0].astype(np.intp), table[:, :, 1]
+
+    def times(self, x: Array) -> Array:
+        """A·`x` (size,) or (size, q) for padded `x`; by the structure of A where q is large."""
+        if x.ndim == 1 or x.shape[1] < 40:
+            return np.asarray(self.matrix @ x[: self.size])
+        nodes, (a, b) = self.nodes, self.ends.T
+        out = np.empty((self.size, x.shape[1]), dtype=x.dtype)
+        out[:nodes] = np.diagonal(self.matrix)[:nodes, None] * x[:nodes]
+        for column in range(self.leaving.shape[1]):
+            some = np.flatnonzero(self.signs[:, column])
+            out[some] += self.signs[some, column, None] * x[self.leaving[some, column]]
+        volts = x[a] - x[b]
+        volts[self.always_open] = 0.0
+        out[nodes:] = volts + np.diagonal(self.matrix)[nodes:, None] * x[nodes : self.size]
+        for row, other, value in self.coupled:
+            out[row] += value * x[other]
+        return out
 
     def cast(self, value: complex) -> Any:
         """`value` as this line's number: real at 0 Hz."""
@@ -255,7 +273,7 @@ class EditedLine:
         """
         base, size = self.base, self.base.size
         left = rhs.copy()
-        left[:size] -= base.matrix @ x[:size]
+        left[:size] -= base.times(x[: size + 1])
         left[self._opened] = rhs[self._opened] - x[self._opened]
         if len(self._row_index):
             left[self._row_index] = rhs[self._row_index] - self._rows @ x[:size]
@@ -315,27 +333,20 @@ class EditedLine:
         """Whether the low-rank answer was not good enough and the edited matrix was inverted."""
         return self._direct is not None
 
-    def formed_inverse(self) -> tuple[Array, float]:
-        """(X' in full, how much the small matrix magnified the errors of X).
-
-        Rows and columns of opened branches are zero.
-        """
+    def formed_inverse(self) -> Array:
+        """X' in full, as exact as the low-rank change leaves it; rows and columns of opened branches are zero."""
+        size = self.base.size
         if self._direct is not None:
-            inverse, magnified = self._direct[: self.base.size + 1, : self.base.size + 1].copy(), 0.0
-        elif not len(self._a):
-            return self.base.inverse.copy(), 0.0
-        else:
+            inverse = self._direct[: size + 1, : size + 1].copy()
+        elif len(self._a):
             left = self._left(self.base.inverse)
             left[np.arange(self._held_at.start, self._held_at.stop), self._held_row] -= 1.0
             inverse = self.base.inverse - self._right @ (self._small @ left)
-            diagonal = np.sqrt(np.abs(np.diagonal(self._raw)))
-            magnified = float(np.max(np.abs(self._small) * diagonal[:, None] * diagonal))
-            # a node that an edit ties down is a small difference of gigohms
-            before, after = (np.abs(np.diagonal(one)[: self.base.nodes]) for one in (self.base.inverse, inverse))
-            magnified += float(np.max(before / np.maximum(after, TINY), initial=0.0))
+        else:
+            return self.base.inverse.copy()
         inverse[self._opened] = 0.0
         inverse[:, self._opened] = 0.0
-        return inverse, magnified
+        return inverse
 
     # -- answers ---------------------------------------------------
 

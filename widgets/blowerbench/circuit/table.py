@@ -19,10 +19,9 @@ from blowerbench.circuit.system import Array, BaseLine, EditedLine, LineEdits
 
 LOST = 1e-9  # a correction that leaves less than this of what it started from is done again from the equations
 ILL = 1e4  # condition of a fault's own small matrix beyond which it is not trusted
-ROUNDING = 1e-15  # relative error of the base inverse
 LOSSY = 1e-4  # a port whose ohms are less than this of its terminals' own is solved by itself
-POLISHES = 3
-ENOUGH = 1e-9  # relative error of an edited inverse that needs no polishing
+POLISHES = 5
+ENOUGH = 1e-4  # a polishing step that moves the edited inverse by less leaves about the square of it
 
 Terminals = dict[tuple[int, int], int]  # two terminals: the one that stands for the port between them
 
@@ -265,15 +264,10 @@ def _alone(
 
 def _edited_inverse(line: EditedLine) -> Array:
     """X' (size + 1, size + 1), padded; rows and columns of opened branches are zero."""
-    inverse, magnified = line.formed_inverse()
-    error = magnified * ROUNDING
+    inverse = line.formed_inverse()
     for _ in range(POLISHES):
-        if error <= ENOUGH:
-            return inverse
         inverse, moved = line.polished(inverse)
-        error = min(error, moved) ** 2 if moved < 0.1 else 1.0  # a Newton step squares the error
-    if error > ENOUGH:
-        line.force_direct()
-        inverse, _ = line.formed_inverse()
-        inverse, _ = line.polished(inverse)
-    return inverse
+        if moved <= ENOUGH:
+            return inverse
+    line.force_direct()
+    return line.polished(line.formed_inverse())[0]
