@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import safety_blocks as blocks
+
 from blowerbench import Hypothesis, load_equipment, load_faults
 from blowerbench import acts as a
 from blowerbench.equipment import Equipment
 from blowerbench.variant import NOMINAL
-from blowergrade import procedure_blocks as blocks
 from blowergrade.replay import Step, play
 from blowergrade.safety import Violation, monitor
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import gettext
 import platform
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import PackageNotFoundError, version
@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from blowerbench import acts as a
 from blowerbench.equipment import Equipment, load_equipment
 from blowerbench.faults import Catalogue, Fault, Hypothesis, load_faults
 from blowerbench.hands import Hands, evolve
@@ -41,13 +40,11 @@ _RANGE = re.compile(r"^(\S+) to (\S+) (V|A|ohm)$")
 
 @dataclass(frozen=True, slots=True)
 class Violated:
-    """A violation in words: `act` is what was done, as far as the sheet holds the act."""
+    """A broken rule in words: `acts` are (which act, what was done as far as the sheet holds the act)."""
 
     level: str
     critical: bool
-    seq: int
-    clock: str
-    act: str
+    acts: tuple[tuple[str, str], ...]
     text: str
     clause: str
 
@@ -152,7 +149,6 @@ class _Page:
         self.sheet, self.language = sheet, language
         self.equipment: Equipment = load_equipment(sheet.equipment)
         self.catalogue: Catalogue = load_faults(self.equipment)
-        self.unit: Callable[[str], str] = lambda name: label("unit", name, self.equipment, language)
 
     def html(self) -> str:
         found = isinstance(translations(self.language), gettext.GNUTranslations)
@@ -171,6 +167,10 @@ class _Page:
         """`text` in the page's language, with `args` for its {0}, {1}, …"""
         made = translate(text, self.language)
         return made.format(*args) if args else made
+
+    def unit(self, name: str) -> str:
+        """What a correction unit is called."""
+        return label("unit", name, self.equipment, self.language)
 
     # ------------------------------------------------------------------ result and points
     def result(self) -> str:
@@ -201,29 +201,31 @@ class _Page:
         return self.t(fault.severities[named.severity].name) if fault and len(fault.severities) > 1 else ""
 
     def violations(self) -> tuple[Violated, ...]:
-        """Every violation, the gravest first, then by time."""
+        """Every violation, those of one rule together, the gravest first, then by time."""
         order = list(LEVELS)
-        known = {m.seq: m.act for m in self.sheet.timeline}
-
-        def words(broken: Broken) -> Violated:
-            act = known.get(broken.seq)
-            return Violated(
-                self.t(LEVELS[broken.level]), broken.level == "critical", broken.seq, clock(broken.clock),
-                describe(act, self.equipment, self.language) if act is not None else "", self.t(broken.text), broken.clause,
-            )  # fmt: skip
-
-        return tuple(words(b) for b in sorted(self.sheet.violations, key=lambda b: (order.index(b.level), b.seq)))
+        done = {m.seq: describe(m.act, self.equipment, self.language) for m in self.sheet.timeline}
+        rules: dict[str, list[Broken]] = {}
+        for broken in sorted(self.sheet.violations, key=lambda b: (order.index(b.level), b.seq)):
+            rules.setdefault(broken.rule, []).append(broken)
+        return tuple(
+            Violated(
+                self.t(LEVELS[broken[0].level]), broken[0].level == "critical",
+                tuple((self.t("act {0} at {1}", b.seq, clock(b.clock)), done.get(b.seq, "")) for b in broken),
+                self.t(broken[0].text), broken[0].clause,
+            )
+            for broken in rules.values()
+        )  # fmt: skip
 
     def section(self, part: Part) -> Section:
         rows = []
         for reason in part.reasons:
+            full = reason.tenths >= max(0, reason.of)
             if reason.tenths < 0:
                 word, shown = self.t("lost"), points(reason.tenths)
             else:
-                full = reason.tenths >= reason.of
                 word = self.t("earned") if full else self.t("in part") if reason.tenths else self.t("missed")
                 shown = self.t("{0} of {1}", points(reason.tenths), points(reason.of))
-            rows.append(Point(shown, word, 0 <= reason.tenths >= reason.of, self.t(reason.why)))
+            rows.append(Point(shown, word, full, self.t(reason.why)))
         return Section(self.t(PARTS.get(part.name, part.name)), points(part.tenths), points(part.of), tuple(rows))
 
     # ------------------------------------------------------------------ isolation
@@ -254,12 +256,12 @@ class _Page:
     def summary(self, most: int, first: int, left: int) -> tuple[str, ...]:
         """The story in three sentences: how many causes went, whether the diagnosis follows, what the search cost."""
         sheet, regret = self.sheet, sum(m.regret for m in self.sheet.timeline)
-        heard = self.t(" {0} of them do not fit what was heard and seen at arrival.", most - first) if most > first else ""
-        start = self.t("{0} catalogued causes fit this complaint.", most) + heard
-        if sheet.entailed:
-            end = self.t("In the end {0} could explain every reading, corrected at: {1}.", left, self.unit(sheet.correction))
-        else:
-            end = self.t("In the end {0} could explain every reading.", left)
+        start = self.t(
+            "{0} catalogued causes fit this complaint, {1} what was perceived at arrival, and {2} every reading in the end.",
+            most, first, left,
+        )  # fmt: skip
+        follows = self.t("What was left is corrected at one place, the one declared: {0}.", self.unit(sheet.correction))
+        end = follows if sheet.entailed else self.t("That does not leave just what was declared.")
         path = duration_text(sheet.path_seconds, self.language)
         if regret:
             cost = self.t(
@@ -273,14 +275,18 @@ class _Page:
     def acts_in_words(self) -> dict[int, str]:
         """Each act by its number; one that shows a reading is told as the measurement that it is."""
         complaint = self.equipment.complaints[self.sheet.complaint]
-        hands, words = Hands(thermostat=complaint.call), {}  # type: ignore[arg-type] # the file's calls are checked
+        hands, words = Hands(thermostat=complaint.call), {}
         for moment in self.sheet.timeline:
             hands = evolve(self.equipment, hands, moment.act)
             words[moment.seq] = self.act_in_words(moment, hands)
         return words
 
     def act_in_words(self, moment: Moment, hands: Hands) -> str:
-        place: Callable[[str, str], str] = lambda kind, name: label(kind, name, self.equipment, self.language)
+        """The act, or the measurement that it completed; `hands` are those after it."""
+
+        def place(kind: str, name: str) -> str:
+            return label(kind, name, self.equipment, self.language)
+
         if moment.observed and _READING.match(moment.observed):
             function = place("function", hands.function)
             red, black = hands.lead("red"), hands.lead("black")
@@ -298,11 +304,11 @@ class _Page:
             Fell(predicted, self.causes(names), len(names))
             for predicted, names in sorted(by_prediction.items(), key=lambda item: -len(item[1]))
         )
-        more = self.t("about {0} more than the best next act", duration_text(moment.regret, self.language))
+        more = self.t("Cost about {0} more than the best next act.", duration_text(moment.regret, self.language))
         return Told(
             moment.seq, clock(moment.clock), did,
-            self.shown_in_words(moment.observed) if moment.ruled_out else self.t("nothing that tells causes apart"),
-            fell, moment.left, more if moment.regret else self.t("as good as the best next act"),
+            self.shown_in_words(moment.observed) if moment.ruled_out else "",
+            fell, moment.left, more if moment.regret else "",
         )  # fmt: skip
 
     def causes(self, names: Sequence[str]) -> str:

@@ -15,8 +15,8 @@ PLOT_HEIGHT = 150.0
 LEFT, RIGHT, BOTTOM, TOP = 44.0, 14.0, 40.0, 14.0
 LINE = 14.0  # height of a line of label text
 GLYPH = 6.1  # mean width of a character of label text, for a sans-serif of 12 units
-GAP = 6.0
-LABEL_CHARACTERS, LABEL_LINES = 38, 3
+GAP = 8.0
+LABEL_CHARACTERS, LABEL_LINES = 40, 4
 STEPS = (1, 2, 5, 10, 15, 20, 30, 60, 120, 240)
 
 
@@ -79,7 +79,9 @@ def _step(span: float, most: int) -> int:
 def _wrapped(text: str) -> tuple[str, ...]:
     """Label lines, broken at the line feeds of `text` and where they grow too long; the rest becomes an ellipsis."""
     lines = [part for row in text.split("\n") for part in textwrap.wrap(row, LABEL_CHARACTERS)]
-    return tuple(lines[:LABEL_LINES]) if len(lines) <= LABEL_LINES else (*lines[: LABEL_LINES - 1], f"{lines[LABEL_LINES - 1]} …")
+    if len(lines) <= LABEL_LINES:
+        return tuple(lines)
+    return (*lines[: LABEL_LINES - 1], f"{lines[LABEL_LINES - 1]} …")
 
 
 def draw(points: Sequence[tuple[int, int]], most: int, drops: Iterable[Drop]) -> Chart:
@@ -116,7 +118,7 @@ def draw(points: Sequence[tuple[int, int]], most: int, drops: Iterable[Drop]) ->
         wide = GLYPH * max(map(len, lines), default=0)
         start = min(x(drop.clock) + 12.0, right - wide)
         middle = (y(drop.before) + y(drop.after)) / 2
-        lowest = min(floor_of_next, middle + LINE / 2 if start > x(drop.clock) else level(start) - GAP)
+        lowest = min(floor_of_next, (y(drop.after) if start > x(drop.clock) else level(start)) - GAP)
         first = lowest - LINE * (len(lines) - 1)
         floor_of_next = first - LINE - GAP
         marks.append(Mark(round(x(drop.clock), 1), round(middle, 1), round(start, 1), round(first, 1), lines))

@@ -134,9 +134,14 @@ def _isolation(
     else:
         why = (
             f"evidence left {float(sigma):.0%} of the likelihood on the declared unit "
-            f"(it had {float(sigma0):.0%} from the complaint alone); path {spent // 60} min {spent % 60} s in expectation, allowed {allowance // 60} min {allowance % 60} s"
+            f"(it had {float(sigma0):.0%} from the complaint alone); "
+            f"path {_minutes(spent)} in expectation, allowed {_minutes(allowance)}"
         )
     return Part("isolation", tenths, points * 10, (Reason(tenths, points * 10, why),)), declared, entailed
+
+
+def _minutes(seconds: int) -> str:
+    return f"{seconds // 60} min {seconds % 60} s"
 
 
 def _safety(violations: Sequence[Violation], points: int, major: int, minor: int) -> Part:

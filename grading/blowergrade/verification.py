@@ -99,8 +99,7 @@ def write_up_points(steps: Sequence[Step], correction: str, equipment: Equipment
     shown = {f"{x.text} {x.unit}" for s in steps for x in s.observation.shown}
     quoted = [r for text in report.readings for r in _readings_in(text)]
     true = [r for r in quoted if r in shown and _parses(r)]
-    named = {correction, equipment.units[correction].title} if correction in equipment.units else {correction}
-    cause = report.cause.strip().lower() in {n.lower() for n in named}
+    cause = any(name in _plain(report.cause) for name in _names(equipment, correction))
     needed = 2
     return [
         (1 if report.complaint.strip() else 0, 1, "the complaint is stated"),
@@ -110,6 +109,18 @@ def write_up_points(steps: Sequence[Step], correction: str, equipment: Equipment
         (1 if report.why.strip() else 0, 1, "why it failed is stated"),
         (1 if report.customer.strip() else 0, 1, "what the customer was told is stated"),
     ]
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.lower().replace("_", " ").split())
+
+
+def _names(equipment: Equipment, correction: str) -> set[str]:
+    """What the unit may be called in a report: its id or its title, without what stands in brackets or after a comma."""
+    names = {_plain(correction)}
+    if correction in equipment.units:
+        names.add(re.split(r"[,:(]| with ", _plain(equipment.units[correction].title))[0].strip())
+    return names
 
 
 def _parses(reading: str) -> bool:

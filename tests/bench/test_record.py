@@ -16,6 +16,7 @@ from sampling import sampled
 
 from blowerbench import BenchError, LocalBench
 from blowerbench import acts as a
+from blowerbench.observation import Refused
 from blowerbench.record import GENESIS, link, read_record
 
 UNIT = "furnace_120_constant_airflow"
@@ -50,6 +51,13 @@ def test_a_bench_on_an_existing_record_goes_on_where_it_stopped(tmp_path: Path) 
     whole = play(tmp_path / "other.jsonl", ACTS)
     assert (tmp_path / "call.jsonl").read_bytes() == (tmp_path / "other.jsonl").read_bytes()
     assert again.session.now == whole.session.now
+
+
+def test_a_closed_bench_does_nothing_more_so_that_no_act_goes_unrecorded(tmp_path: Path) -> None:
+    bench = play(tmp_path / "call.jsonl", ACTS[:3])
+    outcome = bench.act(a.Look())
+    assert isinstance(outcome, Refused) and outcome.reason.id == "bench_is_closed"
+    assert len(bench.lines) == len(read_record(tmp_path / "call.jsonl").lines) == 3
 
 
 def test_the_record_never_holds_the_fault(tmp_path: Path) -> None:

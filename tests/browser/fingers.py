@@ -125,7 +125,7 @@ class Keyboard(Person):
     def write(self, selector: str, value: Any) -> None:
         self.tab_to(selector)
         self.page.keyboard.press("Control+A")
-        self.page.keyboard.type("\n".join(value) if isinstance(value, list) else str(value))
+        self.page.keyboard.type("\n".join(value) if isinstance(value, list | tuple) else str(value))
 
     def place(self, act: a.PlaceLead) -> None:
         if self.page.is_checked("[data-form=leads] [id$='-clip']") != act.clip:
@@ -174,7 +174,7 @@ class Mouse(Person):
 
     def write(self, selector: str, value: Any) -> None:
         self.page.click(selector)
-        self.page.fill(selector, "\n".join(value) if isinstance(value, list) else str(value))
+        self.page.fill(selector, "\n".join(value) if isinstance(value, list | tuple) else str(value))
 
     def place(self, act: a.PlaceLead) -> None:
         if self.page.is_checked("[data-form=leads] [id$='-clip']") != act.clip:

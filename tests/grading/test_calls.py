@@ -114,8 +114,8 @@ def test_leaving_at_once_at_a_gas_smell_is_full_marks_and_going_on_is_critical()
     sheet = grade_bench(leaving)
     assert (sheet.tenths, sheet.passed) == (1000, True)
     staying = LocalBench(EQUIPMENT, "gas_smell", "smell", variant="gas")
-    for act in (a.Look("around"), a.SetThermostat("fan"), a.Leave("gas_smell")):
-        staying.act(act)
+    for wrong in (a.Look("around"), a.SetThermostat("fan"), a.Leave("gas_smell")):
+        staying.act(wrong)
     sheet = grade_bench(staying)
     assert not sheet.passed and any(v.level == "critical" for v in sheet.violations)
 

@@ -12,6 +12,7 @@ import re
 from pathlib import Path
 
 import pytest
+import safety_blocks as blocks
 from safety_calls import (
     CHARGED,
     DOOR_OFF,
@@ -31,7 +32,6 @@ from safety_calls import (
 
 from blowerbench import acts as a
 from blowerbench.observation import Observation, Said
-from blowergrade import procedure_blocks as blocks
 from blowergrade.replay import Step
 from blowergrade.safety import monitor
 from blowergrade.safety_rules import INNER_UNITS, INSTRUMENT_UNITS, RULES, UNIT_SIDES
@@ -320,6 +320,33 @@ def test_walking_off_from_a_taped_door_switch_counts_unless_there_is_danger() ->
     taped: Acts = [*DOOR_OFF, a.TapeDoorSwitch(taped=True)]
     assert rules([*taped, a.Leave("other")]) == ["door_switch_left_defeated"]
     assert rules([*taped, a.Leave("gas_smell")], "gas_smell") == ["stayed_in_danger"]
+
+
+def test_after_a_check_and_a_repair_a_breaker_may_be_closed_once_more() -> None:
+    looked: Acts = [*DOOR_OFF, a.Look("wiring"), a.SetDoor(on=True), a.SetBreaker(on=True)]
+    again: Acts = [*SHUTDOWN, a.Look("wiring"), a.Repair("power_harness"), *blocks.energise()]
+    assert rules([*looked, *again, a.SetBreaker(on=True)], "power_line_to_ground") == []
+
+
+def test_a_check_before_the_trip_does_not_count_for_it() -> None:
+    # 29 CFR 1910.334(b)(2), check-values S11. Behind the door switch, the short trips only once that is held in.
+    looked: Acts = [*DOOR_OFF, a.Look("wiring"), a.SetBreaker(on=True), a.Look("wiring")]
+    trip: Acts = [a.HoldDoorSwitch(held=True), a.HoldDoorSwitch(held=False)]
+    assert steps([*looked, *trip], "unit_line_to_ground")[-1].after.plant.tripped
+    guess: Acts = [*without(SHUTDOWN, a.SetDoor), a.Repair("board"), *blocks.energise(), a.SetBreaker(on=True)]
+    assert rules([*looked, *trip, *guess], "unit_line_to_ground") == ["reclosed_unchecked"]
+
+
+def test_the_supply_side_of_a_locked_disconnect_is_still_live_work_for_the_meter() -> None:
+    bare: Acts = [*SHUTDOWN, a.Wear("gloves", on=False)]
+    assert rules([*bare, *blocks.probe("door.line", "board.N")]) == []
+    assert rules([*bare, *blocks.probe("box.L", "box.N")]) == ["unprotected"]
+
+
+def test_ohms_on_the_motor_s_side_of_a_parted_plug_are_on_an_isolated_part() -> None:
+    apart: Acts = [*SHUTDOWN, PULL, *blocks.energise(), a.SetMeter("ohms")]
+    assert rules([*apart, *blocks.probe("power.m3", "power.m5")]) == []
+    assert rules([*apart, *blocks.probe("power.h3", "power.h5")]) == ["ohms_live"]
 
 
 def test_a_jumper_over_the_door_switch_left_in_is_as_bad_as_tape() -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
+import safety_blocks as blocks
 from safety_calls import (
     DOOR_OFF,
     EQUIPMENT,
@@ -22,7 +23,6 @@ from safety_calls import (
 
 from blowerbench import acts as a
 from blowerbench.observation import Observation, Shown
-from blowergrade import procedure_blocks as blocks
 from blowergrade.safety import monitor
 from blowergrade.safety_wiring import bridged, bridged_safeties, danger
 

@@ -92,6 +92,7 @@ class LocalBench:
         self.last = Observation((Said("complaint", (complaint,)),), self.session.senses())
         self.notes: list[str] = []
         self._guard = threading.RLock()
+        self._closed = False
         self._writer: RecordWriter | None = None
         if record is not None:
             self._open(Path(record))
@@ -116,6 +117,8 @@ class LocalBench:
     def act(self, act: a.Act) -> Outcome:
         """Do `act`; what comes back is already on the disk. Raises `NoSuchName` for a name that this unit does not have."""
         with self._guard:
+            if self._closed:
+                return Refused(Said("bench_is_closed"))
             refusal = self.session.decide(act)
             if refusal is not None:
                 return Refused(Said(refusal.reason, tuple(v for _, v in refusal.args)))
@@ -142,6 +145,7 @@ class LocalBench:
 
     def close(self) -> None:
         """Release the record's file and lock."""
+        self._closed = True
         if self._writer is not None:
             self._writer.close()
             self._writer = None

@@ -10,6 +10,7 @@ from __future__ import annotations
 REFUSALS = {
     "already_apart": "The {0} is apart already.",
     "already_mated": "The {0} is plugged in already.",
+    "bench_is_closed": "This bench was closed. Run its cell again to go on with the call.",
     "call_has_ended": "This service call is over. Start a new one to go on practising.",
     "control_already": "The control module is like that already.",
     "control_is_closed": "That is inside the control module. Its cover is closed.",

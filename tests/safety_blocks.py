@@ -1,6 +1,6 @@
-"""The safe procedure in blocks: acts that a competent technician does in a row (common practice).
+"""The safe procedure in short blocks for the safety tests, written apart from `blowergrade.procedure` on purpose.
 
-Rule: a block only lists acts; whether they were safe is judged by `blowergrade.safety` from the record.
+Rule: a block only lists acts; whether they were safe is judged by `blowergrade.safety` from the record, never assumed here.
 """
 
 from __future__ import annotations

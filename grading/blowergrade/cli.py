@@ -1,0 +1,303 @@
+"""The grader's command: `blowergrade demo`, `blowergrade grade`, `blowergrade path`.
+
+Rule: a mistake ends in one clear line on stderr and exit code 2, never in a traceback. What is printed on standard output is
+the call or the result; progress goes to stderr, and only where a person watches. No file is ever overwritten by the demo.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import sys
+from collections.abc import Sequence
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+from msgspec.structs import replace
+from tqdm import tqdm
+
+from blowerbench import acts as a
+from blowerbench.bench import LocalBench
+from blowerbench.equipment import Equipment, load_equipment
+from blowerbench.errors import BenchError
+from blowerbench.faults import Catalogue, Hypothesis, load_faults
+from blowerbench.messages import describe, duration_text, label, perceived, translate
+from blowerbench.observation import Accepted, Outcome
+from blowerbench.record import CallRecord, read_record
+from blowergrade import procedure as p
+from blowergrade.path import MODES, Table, steps_of_path, table_for
+from blowergrade.report import SCHOOL, clock, points
+from blowergrade.score import grade_record
+from blowergrade.sheet import Sheet
+from blowergrade.technicians import Technician
+
+EQUIPMENT = "furnace_120_constant_airflow"
+#: A story with the reference source in it: the motor runs on the source and not on its harness.
+STORY = "control_fan_pin_out"
+#: A shorter story, with few possible causes: it is graded in a few seconds.
+SHORT_STORY = "wall_G_open"
+PERSON = "Robin Ashdown"  # invented
+
+#: The bench modes of a path, as a person would say them.
+MODE_WORDS = {
+    "as_found": "as found, door on",
+    "held": "door off, door switch held, power on",
+    "plug_apart": "power plug apart, leads clipped, power on",
+    "source": "reference source on the motor, power on",
+    "dead": "locked, tagged and proved dead",
+    "opened": "dead five minutes, control module open",
+}
+
+
+class CommandError(BenchError):
+    """Something asked of the command is wrong; the message says what would be right."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command with `arguments` (those of the process by default) and return its exit code."""
+    options = _parser().parse_args(arguments)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal without Ω must not end the call
+    try:
+        options.run(options)
+    except BenchError as error:
+        print(f"blowergrade: {error}", file=sys.stderr)
+        return 2
+    return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="blowergrade", description=translate("Grade service calls on the simulated bench."))
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    demo = commands.add_parser("demo", help=translate("play one whole service call and write its score sheet"))
+    demo.add_argument("--out", type=Path, default=Path("blower-demo"), metavar="DIR",
+                      help=translate("the folder for record and score sheet (default: %(default)s)"))  # fmt: skip
+    demo.add_argument("--fault", metavar="ID[/SEVERITY]", help=translate("the fault in the unit"))
+    demo.add_argument("--fast", action="store_true", help=translate("a complaint with few possible causes, graded in seconds"))
+    demo.set_defaults(run=_demo)
+    grade = commands.add_parser("grade", help=translate("grade a call record and write its score sheet"))
+    grade.add_argument("record", type=Path, metavar="RECORD", help=translate("the .jsonl file of the call"))
+    grade.add_argument("--fault", required=True, metavar="ID[/SEVERITY]", help=translate("the fault that was in the unit"))
+    grade.add_argument("--out", type=Path, metavar="DIR", help=translate("the folder for the sheet (default: the record's)"))
+    grade.set_defaults(run=_grade)
+    path = commands.add_parser("path", help=translate("print the computed isolation path of a complaint as a tree"))
+    path.add_argument("complaint", metavar="COMPLAINT", help=translate("the complaint's id; an unknown one lists them"))
+    path.set_defaults(run=_path)
+    return parser
+
+
+def hypothesis_of(text: str, catalogue: Catalogue) -> Hypothesis:
+    """The catalogued hypothesis written as ID or ID/SEVERITY; raises `CommandError` for any other."""
+    name, slash, number = text.partition("/")
+    fault = catalogue.faults.get(name)
+    if fault is None:
+        raise CommandError(f"no fault {name!r} in {catalogue.equipment}; `blowerbench faults` lists them")
+    if not slash:
+        return Hypothesis(name)
+    if not (number.isascii() and number.isdigit() and int(number) < len(fault.severities)):
+        known = ", ".join(f"{name}/{k} ({s.name})" for k, s in enumerate(fault.severities))
+        raise CommandError(f"no severity {number!r} of fault {name!r}; there is {known}")
+    return Hypothesis(name, int(number))
+
+
+# ---------------------------------------------------------------------- demo
+class ToldBench(LocalBench):
+    """A bench that prints each act as a plain sentence, and what of its outcome is new to the senses."""
+
+    def act(self, act: a.Act) -> Outcome:
+        """Do `act` and tell it."""
+        before = self.last.senses
+        outcome = super().act(act)
+        if isinstance(outcome, Accepted):
+            now = outcome.observation
+            news = now if now.senses != before else replace(now, senses=())
+            print(f"{clock(outcome.clock):>6}  {describe(act, self.equipment)}")
+            for heard in perceived(news, "en", self.equipment):
+                print(f"          → {heard}")
+        return outcome
+
+
+class Demonstrator(Technician):
+    """A technician who says what comes next, and confirms a harness fault with the reference source."""
+
+    def calls(self) -> None:
+        """As taught."""
+        _heading("What runs on which call")
+        super().calls()
+
+    def live(self) -> None:
+        """As taught."""
+        _heading("Live readings at the unit")
+        super().live()
+
+    def plug_apart(self) -> None:
+        """As taught."""
+        _heading("Made safe; the motor's power plug apart")
+        super().plug_apart()
+
+    def reference(self) -> None:
+        """As taught."""
+        _heading("The reference source in place of the harness")
+        super().reference()
+
+    def opened(self) -> None:
+        """As taught."""
+        _heading("Five minutes, then the control module opened")
+        super().opened()
+
+    def conclude(self) -> None:
+        """Confirm where the source can, then go on as taught."""
+        if self.evidence.units == {"control_harness"}:
+            self.searching = False
+            _heading("The readings leave the control harness; made safe to confirm it")
+            self.do([*p.lift(), *p.make_safe(self.equipment, self.hands), a.Unplug("power_plug")])
+            self.reference()
+        _heading("Diagnosis")
+        super().conclude()
+
+    def repair(self, unit: str) -> None:
+        """As taught."""
+        _heading("Repair")
+        super().repair(unit)
+
+    def verify(self) -> None:
+        """As taught."""
+        _heading("Verification")
+        super().verify()
+
+
+def _heading(text: str) -> None:
+    print(f"\n  {translate(text)}")
+
+
+def _demo(options: argparse.Namespace) -> None:
+    equipment = load_equipment(EQUIPMENT)
+    catalogue = load_faults(equipment)
+    hypothesis = hypothesis_of(options.fault or (SHORT_STORY if options.fast else STORY), catalogue)
+    complaints = catalogue.faults[hypothesis.fault].complaints
+    complaint = min(complaints, key=lambda c: len(catalogue.hypotheses(c))) if options.fast else complaints[0]
+    record, page, data = _fresh(options.out)
+    bench = ToldBench(equipment, hypothesis, complaint, variant="demo", record=record, assignment="demo", person=PERSON)
+    print(f"{SCHOOL} – {PERSON} – {equipment.title}")
+    print("\n".join(perceived(bench.last, "en", equipment)))
+    _heading("Arrival")
+    try:
+        Demonstrator(bench).work()
+    finally:
+        bench.close()
+    print()
+    sheet = _graded(read_record(record), hypothesis)
+    _write(sheet, page, data)
+    _say_result(sheet, equipment)
+    for what, file in (("Record", record), ("Score sheet", page), ("The same as data", data)):
+        print(f"  {translate(what) + ':':<18} {file.resolve()}")
+
+
+def _fresh(folder: Path) -> tuple[Path, Path, Path]:
+    """Record, page and data in `folder`, numbered so that nothing there is overwritten."""
+    if folder.exists() and not folder.is_dir():
+        raise CommandError(f"{folder} is a file; give a folder")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CommandError(f"{folder} can't be made ({error.strerror}); give another folder") from error
+    for number in count(1):
+        tail = f"-{number}" if number > 1 else ""
+        files = (folder / f"call{tail}.jsonl", folder / f"score-sheet{tail}.html", folder / f"score-sheet{tail}.json")
+        if not any(f.exists() for f in files):
+            return files
+    raise AssertionError("count never ends")
+
+
+# ---------------------------------------------------------------------- grade
+def _graded(record: CallRecord, hypothesis: Hypothesis) -> Sheet:
+    """The sheet of `record`, with what was wrong with its tail among the notes; shows progress on stderr."""
+    equipment = load_equipment(record.header.equipment)
+    with _progress("computing the isolation path", 2) as bar:
+        table_for(equipment, load_faults(equipment), record.header.complaint)
+        bar.update()
+        bar.set_description(translate("grading"))
+        sheet = grade_record(record, hypothesis)
+        bar.update()
+    if record.damage:
+        note = f"the record is damaged; graded up to act {len(record.lines)}: {record.damage}"
+        sheet = replace(sheet, notes=(*sheet.notes, note))
+    return sheet
+
+
+def _progress(task: str, stages: int) -> Any:
+    """A bar on stderr with the time so far; nothing where no terminal is."""
+    return tqdm(total=stages, desc=translate(task), disable=None, leave=False, bar_format="{desc} {bar} {elapsed}")
+
+
+def _write(sheet: Sheet, page: Path, data: Path) -> None:
+    try:
+        page.parent.mkdir(parents=True, exist_ok=True)
+        page.write_text(sheet.html(), encoding="utf-8", newline="\n")
+        data.write_bytes(sheet.json())
+    except OSError as error:
+        raise CommandError(f"{page.parent}: the score sheet can't be written ({error.strerror}); give another --out") from error
+
+
+def _say_result(sheet: Sheet, equipment: Equipment) -> None:
+    result = "To be graded by hand" if sheet.outside_catalogue else "Passed" if sheet.passed else "Not passed"
+    print(f"{translate(result)}: {points(sheet.tenths)} of 100 points.")
+    for part in sheet.parts:
+        print(f"  {part.name.replace('_', '-'):<10} {points(part.tenths):>5} of {points(part.of)}")
+    print(f"{translate('The fault')}: {sheet.fault_title}; corrected at: {label('unit', sheet.correction, equipment)}.")
+    for broken in sheet.violations:
+        print(f"{broken.level}, act {broken.seq} at {clock(broken.clock)}: {broken.text} ({broken.clause})")
+    for note in sheet.notes:
+        print(note)
+
+
+def _grade(options: argparse.Namespace) -> None:
+    try:
+        record = read_record(options.record)
+    except OSError as error:
+        raise CommandError(f"{options.record}: can't be read ({error.strerror}); give a call record (.jsonl)") from error
+    equipment = load_equipment(record.header.equipment)
+    hypothesis = hypothesis_of(options.fault, load_faults(equipment))
+    sheet = _graded(record, hypothesis)
+    stem = f"{options.record.stem}-score-sheet"
+    folder = options.out or options.record.parent
+    page, data = folder / f"{stem}.html", folder / f"{stem}.json"
+    _write(sheet, page, data)
+    _say_result(sheet, equipment)
+    print(f"  {page.resolve()}\n  {data.resolve()}")
+
+
+# ---------------------------------------------------------------------- path
+def _path(options: argparse.Namespace) -> None:
+    equipment = load_equipment(EQUIPMENT)
+    if options.complaint not in equipment.complaints:
+        raise CommandError(f"no complaint {options.complaint!r}; {equipment.id} has {', '.join(equipment.complaints)}")
+    with _progress("computing the isolation path", 1):
+        table = table_for(equipment, load_faults(equipment), options.complaint)
+    whole = table.mask(table.hypotheses)
+    expected = table.cost(whole, MODES[0]) // max(1, table.weight(whole))
+    print(f"“{translate(equipment.complaints[options.complaint].text)}”")
+    print(f"{len(table.hypotheses)} possible causes; {duration_text(expected)} expected until one correction unit is left.\n")
+    for depth, sentence, mask in steps_of_path(table, whole, MODES[0]):
+        row = f"? {_question(sentence, equipment)}  [{mask.bit_count()} left]" if sentence else _leaf(table, mask)
+        print("  " * depth + row)
+
+
+def _question(sentence: str, equipment: Equipment) -> str:
+    """A row of the path in plain words: what to ask, and how the unit stands then."""
+    mode, _, name = sentence.partition(": ")
+    ends = name.split(" to ")
+    if len(ends) == 2 and all(e in equipment.terminals for e in ends):
+        name = f"measure {label('terminal', ends[0], equipment)} to {label('terminal', ends[1], equipment)}"
+    return f"{name} ({translate(MODE_WORDS.get(mode, mode))})"
+
+
+def _leaf(table: Table, mask: int) -> str:
+    left = [h for k, h in enumerate(table.hypotheses) if mask >> k & 1]
+    units = sorted({label("unit", table.catalogue.correction(h), table.equipment) for h in left})
+    return f"= {' or '.join(units)}  ({', '.join(map(str, left))})"
+
+
+if __name__ == "__main__":
+    sys.exit(main())
