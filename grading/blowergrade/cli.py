@@ -174,7 +174,8 @@ def _heading(text: str) -> None:
 def _demo(options: argparse.Namespace) -> None:
     equipment = load_equipment(EQUIPMENT)
     catalogue = load_faults(equipment)
-    hypothesis = hypothesis_of(options.fault or (SHORT_STORY if options.fast else STORY), catalogue)
+    wanted = options.fault if options.fault is not None else SHORT_STORY if options.fast else STORY
+    hypothesis = hypothesis_of(wanted, catalogue)
     complaints = catalogue.faults[hypothesis.fault].complaints
     complaint = min(complaints, key=lambda c: len(catalogue.hypotheses(c))) if options.fast else complaints[0]
     record, page, data = _fresh(options.out)

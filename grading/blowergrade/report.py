@@ -261,7 +261,7 @@ class _Page:
             most, first, left,
         )  # fmt: skip
         follows = self.t("What was left is corrected at one place, the one declared: {0}.", self.unit(sheet.correction))
-        end = follows if sheet.entailed else self.t("That does not leave just what was declared.")
+        end = follows if sheet.entailed else self.t("What was left is not just what was declared.")
         path = duration_text(sheet.path_seconds, self.language)
         if regret:
             cost = self.t(

@@ -106,6 +106,18 @@ def _await(lab: Lab, server: subprocess.Popen[bytes], log: Path) -> None:
     raise AssertionError(f"JupyterLab did not start: {log.read_text(encoding='utf-8')[-2000:]}")
 
 
+def connected(lab: Lab, page: Page) -> None:
+    """Wait until the notebook has a kernel: JupyterLab drops a cell that is run before."""
+    end = time.monotonic() + PATIENCE
+    while time.monotonic() < end:
+        kernels = lab.ask("api/kernels")
+        if isinstance(kernels, list) and any(k["connections"] and k["execution_state"] == "idle" for k in kernels):
+            page.get_by_text("Python 3 (ipykernel) | Idle").wait_for(timeout=30_000)
+            return
+        page.wait_for_timeout(100)
+    raise AssertionError("the notebook's kernel did not start")
+
+
 def settled(page: Page) -> None:
     """Wait until the panel has an answer to everything it sent."""
     page.wait_for_function(
@@ -122,11 +134,12 @@ def test_the_panel_works_by_keyboard_in_jupyterlab_and_its_keys_do_not_touch_the
     context = browser.new_context(viewport={"width": 1280, "height": 800})
     try:
         page = context.new_page()
+        page.on("dialog", lambda dialog: dialog.accept())
         asked: list[str] = []
         page.on("request", lambda request: asked.append(request.url))
         page.goto(f"{lab.home}lab/tree/call.ipynb?token={lab.token}")
         cells = page.locator(".jp-Notebook .jp-CodeCell")
-        page.wait_for_selector(".jp-Notebook-ExecutionIndicator[data-status=idle]", timeout=60_000)
+        connected(lab, page)
         cells.first.locator(".cm-content").click(timeout=60_000)
         page.keyboard.press("Shift+Enter")
         page.wait_for_selector(".blowerbench[data-ack]", timeout=60_000)

@@ -13,7 +13,7 @@ import math
 import re
 import subprocess
 import tempfile
-from collections.abc import Sequence
+import time
 from pathlib import Path
 
 from cases import Case
@@ -24,9 +24,10 @@ SMALL = 10.0
 
 
 class _Writer:
-    def __init__(self, network: Network, edits: Edits, frequency: float) -> None:
-        self.network, self.edits, self.frequency = network, edits, frequency
-        self.lines = ["* one state of one network", ".options noacct numdgt=15 pivrel=0.99 pivtol=1e-30"]
+    def __init__(self, network: Network, edits: Edits, frequency: float, plain: bool) -> None:
+        self.network, self.edits, self.frequency, self.plain = network, edits, frequency, plain
+        accuracy = "" if plain else " pivrel=0.99 pivtol=1e-30"
+        self.lines = ["* one state of one network", f".options noacct numdgt=15{accuracy}"]
         self.number = {name: str(index + 1) for index, name in enumerate(network.nodes)}
         self.number[network.reference] = "0"
         self.extra = 0
@@ -37,14 +38,12 @@ class _Writer:
         return f"x{self.extra}"
 
     def add(self, *words: object) -> None:
-        self.lines.append(
-            " ".join(repr(float(word)) if isinstance(word, float) else str(word) for word in words)
-        )
+        self.lines.append(" ".join(repr(float(word)) if isinstance(word, float) else str(word) for word in words))
 
     def resistor(self, a: str, b: str, ohms: float) -> None:
         assert ohms >= 1e-3, f"{ohms} ohm: ngspice would not solve the same circuit"
         self.extra += 1
-        if ohms > SMALL:
+        if ohms > SMALL or self.plain:
             self.add(f"R{self.extra}", a, b, ohms)
             return
         inner = self.node()  # v = R·i through a zero-volt source
@@ -53,6 +52,8 @@ class _Writer:
 
     def probe(self, a: str, name: str) -> str:
         """A zero-volt source from `a`; what follows hangs on the node returned."""
+        if self.plain and not name.endswith(".secondary"):
+            return a
         self.extra += 1
         inner = self.node()
         self.add(f"V{self.extra}", a, inner, "dc 0 ac 0")
@@ -133,17 +134,18 @@ class _Writer:
         if secondary in self.edits.opened:
             return
         front, inner = self.probe(self.number[part.s1], secondary), self.node()
-        self.impedance(
-            front, inner, ohms_of.get(secondary, part.secondary_resistance), part.secondary_leakage
-        )
+        self.impedance(front, inner, ohms_of.get(secondary, part.secondary_resistance), part.secondary_leakage)
         self.extra += 1
         self.add(f"E{self.extra}", inner, self.number[part.s2], core, back, 1.0 / part.ratio)
         self.add(f"F{self.extra}", back, core, self.current[secondary], 1.0 / part.ratio)
 
 
-def netlist(network: Network, case: Case) -> str:
-    """The netlist of `case`, its meter included, with one analysis and one printed quantity."""
-    writer = _Writer(network, case.edits, case.frequency)
+def netlist(network: Network, case: Case, plain: bool = False) -> str:
+    """The netlist of `case`, its meter included, with one analysis and one printed quantity.
+
+    `plain` leaves out what makes it exact, and with it what makes it slow: ngspice at its own pace.
+    """
+    writer = _Writer(network, case.edits, case.frequency, plain)
     writer.network_parts()
     number = writer.number
     if case.ask == "amps":
@@ -168,9 +170,7 @@ def run(text: str) -> complex:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "one.cir"
         path.write_text(text, encoding="utf-8")
-        done = subprocess.run(
-            ["ngspice", "-b", str(path)], capture_output=True, text=True, timeout=60, check=False
-        )
+        done = subprocess.run(["ngspice", "-b", str(path)], capture_output=True, text=True, timeout=60, check=False)
     found = re.findall(r"^\S.*? = ([-+0-9.eE]+)(?:,([-+0-9.eE]+))?\s*$", done.stdout, flags=re.MULTILINE)
     if not found:
         raise AssertionError(f"ngspice gave no number:\n{done.stdout}\n{done.stderr}")
@@ -188,12 +188,26 @@ def reading(network: Network, case: Case) -> complex:
     if case.ask == "ohms":
         volts = answer.real
         over = volts >= case.meter.test_volts
-        return (
-            complex(math.inf)
-            if over
-            else complex(case.meter.test_ohms * volts / (case.meter.test_volts - volts))
-        )
+        return complex(math.inf) if over else complex(case.meter.test_ohms * volts / (case.meter.test_volts - volts))
     return answer
 
 
-__all__: Sequence[str] = ["netlist", "reading", "run"]
+def seconds_per_analysis(network: Network, case: Case, count: int = 200) -> float:
+    """What one more analysis costs in one running ngspice, the meter's resistance altered before each.
+
+    The plain netlist, which ngspice solves fastest.
+    The difference of a long and a short run, so that starting the program and reading the netlist are out.
+    """
+    head, tail = netlist(network, case, plain=True).split(".control\n", 1)
+    analysis = next(line for line in tail.splitlines() if line.startswith(("op", "ac")))
+    meter = [line.split()[0] for line in head.splitlines() if line.startswith("R")][-1]
+
+    def timed(times: int) -> float:
+        loop = [f"repeat {times}", f"alter {meter} = 1e7", analysis, "destroy all", "end"]
+        script = "\n".join([".control", *loop, "echo reading = 0.0", ".endc", ".end"]) + "\n"
+        start = time.perf_counter()
+        run(head + script)
+        return time.perf_counter() - start
+
+    few = count // 10
+    return (min(timed(few + count) for _ in range(3)) - min(timed(few) for _ in range(3))) / count

@@ -19,7 +19,7 @@ from blowerbench.circuit.system import Array, BaseLine, EditedLine, LineEdits
 
 LOST = 1e-9  # a correction that leaves less than this of what it started from is done again from the equations
 ILL = 1e4  # condition of a fault's own small matrix beyond which it is not trusted
-LOSSY = 1e-4  # a port whose ohms are less than this of its terminals' own is solved by itself
+LOSSY = 1e-6  # a port whose ohms are less than this of its terminals' own is solved by itself
 POLISHES = 5
 ENOUGH = 1e-4  # a polishing step that moves the edited inverse by less leaves about the square of it
 
