@@ -172,6 +172,10 @@ class _Page:
         """What a correction unit is called."""
         return label("unit", name, self.equipment, self.language)
 
+    def units(self, argument: str) -> str:
+        """An argument of a reason, with correction units by their titles."""
+        return "; ".join(self.unit(x) if x in self.equipment.units else x for x in argument.split("; "))
+
     # ------------------------------------------------------------------ result and points
     def result(self) -> str:
         if self.sheet.outside_catalogue:
@@ -225,7 +229,7 @@ class _Page:
             else:
                 word = self.t("earned") if full else self.t("in part") if reason.tenths else self.t("missed")
                 shown = self.t("{0} of {1}", points(reason.tenths), points(reason.of))
-            rows.append(Point(shown, word, full, self.t(reason.why)))
+            rows.append(Point(shown, word, full, self.t(reason.why, *map(self.units, reason.args))))
         return Section(self.t(PARTS.get(part.name, part.name)), points(part.tenths), points(part.of), tuple(rows))
 
     # ------------------------------------------------------------------ isolation

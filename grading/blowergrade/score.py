@@ -30,7 +30,7 @@ from blowergrade.rubric import load_rubric
 from blowergrade.safety import Violation, monitor
 from blowergrade.sheet import Broken, Moment, Part, Reason, Sheet
 from blowergrade.technicians import Technician
-from blowergrade.verification import repair_points, write_up_points
+from blowergrade.verification import Check, repair_points, write_up_points
 
 SHEET_FORMAT = 1
 VERSION = "1"
@@ -127,17 +127,18 @@ def _isolation(
     right = set(declared) == {correction}
     value = ratio * earned if right else Fraction(0)
     tenths = int(value * points * 10)
+    args: tuple[str, ...] = ()
     if not declared:
         why = "no diagnosis was declared"
     elif not right:
-        why = f"declared {', '.join(declared)}; the record's fault is corrected at another unit"
+        why, args = "declared: {0}; the fault is corrected at another unit", ("; ".join(declared),)
     else:
         why = (
-            f"evidence left {float(sigma):.0%} of the likelihood on the declared unit "
-            f"(it had {float(sigma0):.0%} from the complaint alone); "
-            f"path {_minutes(spent)} in expectation, allowed {_minutes(allowance)}"
+            "evidence left {0} % of the likelihood on the declared unit (it had {1} % from the complaint alone); "
+            "the questions asked cost {2} in expectation, {3} are allowed"
         )
-    return Part("isolation", tenths, points * 10, (Reason(tenths, points * 10, why),)), declared, entailed
+        args = (str(int(100 * sigma)), str(int(100 * sigma0)), _minutes(spent), _minutes(allowance))
+    return Part("isolation", tenths, points * 10, (Reason(tenths, points * 10, why, args),)), declared, entailed
 
 
 def _minutes(seconds: int) -> str:
@@ -146,7 +147,7 @@ def _minutes(seconds: int) -> str:
 
 def _safety(violations: Sequence[Violation], points: int, major: int, minor: int) -> Part:
     worth = {"critical": points, "major": major, "minor": minor}
-    reasons = [Reason(-10 * worth[v.level], 0, f"act {v.seq}: {v.text} ({v.clause})") for v in violations]
+    reasons = [Reason(-10 * worth[v.level], 0, "act {0}: " + v.text + " ({1})", (str(v.seq), v.clause)) for v in violations]
     tenths = max(0, 10 * points + sum(r.tenths for r in reasons))
     return Part("safety", tenths, 10 * points, tuple(reasons) or (Reason(tenths, 10 * points, "no rule was broken"),))
 
@@ -201,11 +202,11 @@ def grade_steps(
     )  # fmt: skip
 
 
-def _part(name: str, checks: Sequence[tuple[int, int, str]], points: int) -> Part:
-    """A part out of (earned, worth, why) checks, scaled to `points`."""
-    worth = sum(w for _, w, _ in checks)
-    reasons = tuple(Reason(10 * points * e // worth, 10 * points * w // worth, why) for e, w, why in checks)
-    return Part(name, 10 * points * sum(e for e, _, _ in checks) // worth, 10 * points, reasons)
+def _part(name: str, checks: Sequence[Check], points: int) -> Part:
+    """A part out of checks, scaled to `points`."""
+    worth = sum(c.worth for c in checks)
+    reasons = tuple(Reason(10 * points * c.earned // worth, 10 * points * c.worth // worth, c.why, c.args) for c in checks)
+    return Part(name, 10 * points * sum(c.earned for c in checks) // worth, 10 * points, reasons)
 
 
 def grade_record(record: CallRecord, hypothesis: Hypothesis, rubric: str = "default") -> Sheet:

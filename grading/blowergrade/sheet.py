@@ -11,11 +11,20 @@ from blowerbench import acts as a
 
 
 class Reason(msgspec.Struct, frozen=True):
-    """Points out of `of` (tenths of a point), and why, as a message id with arguments or plain words."""
+    """Points out of `of` (tenths of a point), and why: an English template (the key of its translation) with its arguments.
+
+    An argument that names correction units holds their ids, parted by "; "; a page shows their titles.
+    """
 
     tenths: int
     of: int
     why: str
+    args: tuple[str, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """The reason in English, units by their ids."""
+        return self.why.format(*self.args)
 
 
 class Part(msgspec.Struct, frozen=True):

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from typing import NamedTuple
 
 from blowerbench import acts as a
 from blowerbench.equipment import Equipment
@@ -15,8 +16,14 @@ from blowerbench.units import UnitError, quantity
 from blowergrade.replay import Step
 from blowergrade.safety import Violation
 
-Check = tuple[int, int, str]
-TOOLS = ("reference_source", "test_lead", "meter")
+
+class Check(NamedTuple):
+    """Points earned out of what the check is worth, and why: an English template with its arguments."""
+
+    earned: int
+    worth: int
+    why: str
+    args: tuple[str, ...] = ()
 
 
 def _after_repair(steps: Sequence[Step]) -> list[Step]:
@@ -57,24 +64,26 @@ def repair_points(equipment: Equipment, correction: str, steps: Sequence[Step], 
     loose = end is None or end.parted or end.lifted or end.jumpers or end.switch_taped or end.locked
     tidy = end is not None and end.door_on and not loose
     ratings = equipment.ratings
-    why_unit = (
-        "the right unit was put right" if right else f"repaired: {', '.join(units) or 'nothing'}; wrong or needless parts"
-    )
+    done = "; ".join(units)
+    put_right = Check(5, 5, "the right unit was put right")
+    if not right:
+        put_right = (
+            Check(0, 5, "repaired: {0}; a wrong or needless part", (done,)) if units else Check(0, 5, "nothing was repaired")
+        )
     why_safe = "repaired on a live unit" if unsafe else "made safe before the repair"
     return [
-        (5 if right else 0, 5, why_unit),
-        (0 if unsafe or not (units or not wanted) else 3, 3, why_safe),
-        *(
-            (2 if _runs(after, call) else 0, 2, f"shown to run on a call for {call}, door on")
-            for call in ("fan", "heat", "cool")
-        ),
-        (2 if _volts(equipment, after) else 0, 2, "line volts measured under load after the repair"),
-        (
+        put_right,
+        Check(0 if unsafe or not (units or not wanted) else 3, 3, why_safe),
+        Check(2 if _runs(after, "fan") else 0, 2, "shown to run on a call for the fan, door on"),
+        Check(2 if _runs(after, "heat") else 0, 2, "shown to run on a call for heat, door on"),
+        Check(2 if _runs(after, "cool") else 0, 2, "shown to run on a call for cooling, door on"),
+        Check(2 if _volts(equipment, after) else 0, 2, "line volts measured under load after the repair"),
+        Check(
             2 if _read(after, "clamp", 0.2, ratings["blower_amps_max"], "ampere") else 0,
             2,
             "amps measured, within the nameplate",
         ),
-        (2 if tidy else 0, 2, "left in order: door on, plugs mated, no jumper, no lock"),
+        Check(2 if tidy else 0, 2, "left in order: door on, plugs mated, no jumper, no lock"),
     ]
 
 
@@ -95,19 +104,18 @@ def write_up_points(steps: Sequence[Step], correction: str, equipment: Equipment
     """Write-up: complaint, readings with units that the record shows, cause, correction, why it failed, the customer."""
     report = next((s.act for s in reversed(steps) if isinstance(s.act, a.WriteUp)), None)
     if report is None:
-        return [(0, 10, "no write-up was handed in")]
+        return [Check(0, 10, "no write-up was handed in")]
     shown = {f"{x.text} {x.unit}" for s in steps for x in s.observation.shown}
     quoted = [r for text in report.readings for r in _readings_in(text)]
     true = [r for r in quoted if r in shown and _parses(r)]
     cause = any(name in _plain(report.cause) for name in _names(equipment, correction))
-    needed = 2
     return [
-        (1 if report.complaint.strip() else 0, 1, "the complaint is stated"),
-        (min(4, 2 * min(len(true), needed)), 4, f"{len(true)} readings with units that the record shows (two are asked)"),
-        (2 if cause else 0, 2, "the cause names the unit that failed"),
-        (1 if report.correction.strip() else 0, 1, "the correction is stated"),
-        (1 if report.why.strip() else 0, 1, "why it failed is stated"),
-        (1 if report.customer.strip() else 0, 1, "what the customer was told is stated"),
+        Check(1 if report.complaint.strip() else 0, 1, "the complaint is stated"),
+        Check(min(4, 2 * len(true)), 4, "{0} readings with units that the record shows (two are asked)", (str(len(true)),)),
+        Check(2 if cause else 0, 2, "the cause names the unit that failed"),
+        Check(1 if report.correction.strip() else 0, 1, "the correction is stated"),
+        Check(1 if report.why.strip() else 0, 1, "why it failed is stated"),
+        Check(1 if report.customer.strip() else 0, 1, "what the customer was told is stated"),
     ]
 
 

@@ -28,7 +28,7 @@ def open_panel(browser: Browser) -> Iterator[Callable[..., Host]]:
     contexts = []
 
     def make(fault: str = "healthy_unit", complaint: str = "nothing_blows", width: int = 1280, **more: Any) -> Host:
-        page_options = {k: more.pop(k) for k in ("answers", "scheme") if k in more}
+        page_options = {k: more.pop(k) for k in ("answers", "scheme", "clock") if k in more}
         scheme = page_options.get("scheme", "light")
         context = browser.new_context(viewport={"width": width, "height": 800}, color_scheme=scheme)
         contexts.append(context)

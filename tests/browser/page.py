@@ -38,7 +38,7 @@ function apply(changes) {{
   Object.assign(state, changes);
   for (const name of Object.keys(changes)) for (const f of heard.get(`change:${{name}}`) ?? []) f();
 }}
-window.model = model;
+window.apply = apply;
 window.leaked = [];
 document.addEventListener("keydown", (e) => window.leaked.push(e.key));
 panel.render({{ model, el: document.getElementById("here") }});
@@ -48,7 +48,9 @@ panel.render({{ model, el: document.getElementById("here") }});
 class Host:
     """A page with one panel on it. `asked` holds every address that the browser asked for."""
 
-    def __init__(self, page: Page, panel: BenchPanel, *, answers: bool = True, scheme: str = "light") -> None:
+    def __init__(
+        self, page: Page, panel: BenchPanel, *, answers: bool = True, scheme: str = "light", clock: bool = False
+    ) -> None:
         self.page, self.panel, self.answers = page, panel, answers
         self.asked: list[str] = []
         self.errors: list[str] = []
@@ -63,6 +65,8 @@ class Host:
             "": (HTML.format(state=state.replace("</", "<\\/"), scheme=scheme) + f"<style>{panel._css}</style>", "text/html"),
             "panel.js": (str(panel._esm), "text/javascript"),
         }
+        if clock:
+            page.clock.install()
         page.goto(HOME)
         page.wait_for_selector(".blowerbench [data-terminal]", state="attached")
         if answers:

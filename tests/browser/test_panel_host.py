@@ -182,6 +182,21 @@ def test_a_kernel_that_dies_during_the_call_is_reported_at_the_next_act(open_pan
     assert host.page.text_content(".bp-banner") == "This bench is not connected. Run its cell again."
 
 
+def test_a_bench_that_stops_answering_is_called_busy_then_lost_and_is_taken_back_when_it_answers(open_panel: Open) -> None:
+    host = open_panel(clock=True)
+    host.answers = False
+    host.page.click("[data-form=wait] .bp-buttons button:nth-child(2)")
+    host.page.clock.fast_forward(4000)
+    assert "The bench is busy." in str(host.page.text_content(".bp-banner"))
+    assert host.page.locator("button:disabled").count() == 0
+    host.page.clock.fast_forward(13000)
+    assert host.page.text_content(".bp-banner") == "This bench is not connected. Run its cell again."
+    view = next(iter(host.panel.acks))
+    host.page.evaluate("([view]) => window.apply({ acks: { [view]: 1 } })", [view])
+    assert host.page.is_hidden(".bp-banner")
+    assert host.page.locator("button:disabled").count() == 0
+
+
 def test_an_error_inside_the_handler_is_shown_and_the_page_goes_on(open_panel: Open) -> None:
     class Broken:
         def hint(self, lines: tuple[Line, ...], strength: int) -> str:

@@ -164,9 +164,8 @@ def test_the_panel_works_by_keyboard_in_jupyterlab_and_its_keys_do_not_touch_the
         away = {urlparse(url).hostname for url in asked if urlparse(url).scheme in ("http", "https", "ws", "wss")}
         assert away == {"127.0.0.1"}
 
-        kernels = lab.ask("api/kernels")
-        assert isinstance(kernels, list)
-        lab.ask(f"api/kernels/{kernels[0]['id']}/restart", "POST")
+        page.locator(".jp-NotebookPanel-toolbar [data-jp-item-name='restart']").click()
+        page.locator(".jp-Dialog .jp-mod-accept").click()
         page.locator("[data-form=wait] button", has_text="Wait 10 s").focus()
         page.keyboard.press("Enter")
         page.get_by_text("This bench is not connected. Run its cell again.").wait_for(timeout=20_000)

@@ -52,7 +52,7 @@ def test_working_as_taught_earns_every_point(index: int) -> None:
     bench = LocalBench(EQUIPMENT, hypothesis, complaint, variant="full-marks")
     Technician(bench).work()
     sheet = grade_bench(bench)
-    lost = [r.why for x in sheet.parts for r in x.reasons if r.tenths < r.of]
+    lost = [r.words for x in sheet.parts for r in x.reasons if r.tenths < r.of]
     assert (sheet.passed, sheet.tenths, lost) == (True, 1000, [])
 
 

@@ -127,7 +127,7 @@ def test_every_reason_and_the_result_in_words_stand_there(sheet: Sheet, outline:
     assert "Not passed" in outline.text and "A critical safety violation fails the attempt" in outline.text
     for part in sheet.parts:
         for reason in part.reasons:
-            assert " ".join(reason.why.split()) in outline.text
+            assert " ".join(reason.words.split()) in outline.text
 
 
 def test_a_pass_says_so_in_a_word_and_an_unexplained_call_goes_to_manual_grading(sheet: Sheet) -> None:

@@ -250,7 +250,6 @@ class EditedLine:
         small = self._left(self._right)
         diagonal = np.arange(len(ports))
         small[diagonal, diagonal] += np.array([base.cast(complex(port[2])) for port in ports])
-        self._raw = small
         inverse = _scaled_inverse(small)
         if inverse is None:
             self.force_direct()
@@ -362,9 +361,11 @@ class EditedLine:
         wrong[:, self._opened] = 0.0
         # a correction needs few digits: single precision halves the time, and the next step mends the rest
         single = np.complex64 if base.dtype is np.complex128 else np.float32
-        with np.errstate(all="ignore"):  # what overflows moves by NaN, and the caller takes another way
+        with np.errstate(all="ignore"):  # what overflows has moved without end
             change = inverse.astype(single) @ wrong.astype(single)
             inverse = inverse + change
+        if not np.all(np.isfinite(inverse)):
+            return inverse, math.inf
         own = np.abs(np.diagonal(inverse))
         moved = np.abs(np.diagonal(change))[own > 0.0] / own[own > 0.0]
         return np.asarray(inverse), float(np.max(moved, initial=0.0))

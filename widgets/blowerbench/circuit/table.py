@@ -270,4 +270,6 @@ def _edited_inverse(line: EditedLine) -> Array:
         if moved <= ENOUGH:
             return inverse
     line.force_direct()
-    return line.polished(line.formed_inverse())[0]
+    inverse = line.formed_inverse()
+    better, moved = line.polished(inverse)
+    return better if moved <= ENOUGH else inverse

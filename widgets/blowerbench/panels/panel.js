@@ -3,6 +3,7 @@
 
 const SVG = "http://www.w3.org/2000/svg";
 const PATIENCE = 3000; // ms without an answer before the page says so
+const TRUST = 12000; // ms more in which a bench that answered before may be busy; a restarted kernel never answers
 
 function make(tag, properties = {}, ...children) {
   const element = document.createElement(tag);
@@ -46,7 +47,10 @@ function post(model, words, root) {
   }
   function expect(text, lost) {
     clearTimeout(timer);
-    timer = setTimeout(() => connected(!lost, text), PATIENCE);
+    timer = setTimeout(() => {
+      connected(!lost, text);
+      if (!lost) timer = setTimeout(() => connected(false, words.lost), TRUST);
+    }, PATIENCE);
   }
   function send(message, seq) {
     try {
