@@ -180,6 +180,7 @@ class Table:
         for h in self.hypotheses:
             starts = [fresh_session(self.equipment, self.catalogue, h, complaint, k) for k in range(len(extreme_variants()))]
             ready: dict[str, list[Session]] = {}
+            asked: dict[tuple[str, int], Asked] = {}
             for mode, acts in self.setups.items():
                 sessions = [s.copy() for s in starts]
                 for s in sessions:
@@ -188,7 +189,7 @@ class Table:
                             s.play(act)
                 ready[mode] = sessions
             for column, test in zip(columns, tests, strict=True):
-                seen = [_ask(s.copy(), test.acts) for s in ready[test.mode]]
+                seen = [_ask(s, test.acts, asked.setdefault((test.mode, k), {})) for k, s in enumerate(ready[test.mode])]
                 column.append(tuple(predict(x) for x in zip(*seen, strict=True)))
         rows: list[Row] = []
         for test, column in zip(tests, columns, strict=True):
@@ -269,17 +270,29 @@ class Table:
         return total * price + sum(self.cost(g, row.test.mode) for g in groups), row
 
 
-def _ask(session: Session, acts: tuple[a.Act, ...]) -> list[Heard]:
-    """What `acts` show; leads and dial are moved without letting the unit go on, except for the last act."""
-    heard = []
-    for k, act in enumerate(acts):
-        if session.decide(act) is not None:
+Asked = dict[tuple[a.Act, ...], tuple[Session, tuple[Heard, ...]]]
+
+
+def _ask(start: Session, acts: tuple[a.Act, ...], asked: Asked) -> tuple[Heard, ...]:
+    """What `acts` show from `start`; beginnings that tests share are played once and kept in `asked`.
+
+    Leads and dial are moved without letting the unit go on, except for the last act.
+    """
+    for k in range(len(acts)):
+        if acts[: k + 1] in asked and k < len(acts) - 1:
             continue
-        if isinstance(act, a.PlaceLead | a.LiftLead | a.SetMeter | a.Wear | a.InspectMeter) and k < len(acts) - 1:
-            session.pass_over(act)
-        else:
-            heard.append(session.play(act))
-    return heard
+        session, heard = asked.get(acts[:k], (start, ()))
+        act, last = acts[k], k == len(acts) - 1
+        if session.decide(act) is None:
+            session = session.copy()
+            if isinstance(act, a.PlaceLead | a.LiftLead | a.SetMeter | a.Wear | a.InspectMeter) and not last:
+                session.pass_over(act)
+            else:
+                heard = (*heard, session.play(act))
+        if last:
+            return heard
+        asked[acts[: k + 1]] = (session, heard)
+    return ()
 
 
 @lru_cache(maxsize=64)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -80,17 +81,26 @@ def lab(tmp_path: Path) -> Iterator[Lab]:
         f"--IdentityProvider.token={token}",
         f"--ServerApp.root_dir={notes}", "--allow-root", "--LabApp.news_url=", "--ServerApp.port_retries=0",
     ]  # fmt: skip
-    with log, subprocess.Popen(command, env=_environment(tmp_path), stdout=log, stderr=log) as server:
+    with log, subprocess.Popen(command, env=_environment(tmp_path), stdout=log, stderr=log, start_new_session=True) as server:
         running = Lab(f"http://127.0.0.1:{port}/", token)
         try:
             _await(running, server, tmp_path / "lab.log")
             yield running
         finally:
-            server.terminate()
-            try:
-                server.wait(20)
-            except subprocess.TimeoutExpired:
-                server.kill()
+            _stop(running, server)
+
+
+def _stop(lab: Lab, server: subprocess.Popen[bytes]) -> None:
+    """End the server and the kernels it started: first by asking, then the whole process group that this test made."""
+    try:
+        for kernel in list(lab.ask("api/kernels") or []):  # type: ignore[call-overload] # a list of objects, or nothing
+            lab.ask(f"api/kernels/{kernel['id']}", "DELETE")
+        lab.ask("api/shutdown", "POST")
+        server.wait(5)
+    except (OSError, subprocess.TimeoutExpired):
+        pass
+    if server.poll() is None:
+        os.killpg(server.pid, signal.SIGKILL)
 
 
 def _await(lab: Lab, server: subprocess.Popen[bytes], log: Path) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from typing import NamedTuple
 
 import msgspec
 from msgspec.structs import replace
@@ -23,6 +24,16 @@ from blowerbench.variant import Variant
 LINE = 60.0
 FOREVER = math.inf
 MAX_CHANGES = 20  # relay changes within one instant before the unit is said to chatter
+
+
+class Quiet(NamedTuple):
+    """All that relays and logic look at besides the plant itself and its timers."""
+
+    fx: Effects
+    edits: Edits
+    gas_on: bool
+    source_clipped: bool
+    parted: frozenset[str]
 
 
 class Plant(msgspec.Struct, frozen=True):
@@ -57,6 +68,7 @@ class Plant(msgspec.Struct, frozen=True):
     bus: float = 0.0
     lamp: bool = False
     chatters: bool = False
+    quiet: Quiet | None = None  # what it had settled for when it last did; None after an event
     heard: frozenset[str] = frozenset()  # notable happenings since the last act
 
 
@@ -144,10 +156,12 @@ class Simulator:
         end = plant.time + seconds
         plant = self._settle(plant, hands)
         for _ in range(20000):
-            when = min(self._next_event(plant, hands), end)
-            plant = self._drift(plant, max(when, plant.time))
-            plant = self._settle(plant, hands)
-            if when >= end:
+            event = self._next_event(plant, hands)
+            plant = self._drift(plant, max(min(event, end), plant.time))
+            if event > end and plant.quiet is not None:
+                return plant  # nothing was due: what was settled still is
+            plant = self._settle(replace(plant, quiet=None), hands)
+            if event >= end:
                 return plant
         raise RuntimeError(f"{self.equipment.id}: more than 20000 events in {seconds} s; a timing of 0 s loops")
 
@@ -219,14 +233,18 @@ class Simulator:
 
     # ------------------------------------------------------------------ one instant
     def _settle(self, plant: Plant, hands: Hands) -> Plant:
+        """Let relays and logic follow at this instant until nothing changes; `quiet` remembers for what they had settled."""
         changes = 0
         while changes < MAX_CHANGES:
-            state = self.circuit.solve(edits_for(self.equipment, self.fx, hands, plant))
-            following = self._step(plant, hands, state)
-            if following == plant:
+            edits = edits_for(self.equipment, self.fx, hands, plant)
+            key = Quiet(self.fx, edits, hands.gas_on, hands.source_clipped, hands.parted)
+            if not changes and plant.quiet == key:
                 return plant
+            following = self._step(plant, hands, self.circuit.solve(edits))
+            if following == plant:
+                return replace(plant, quiet=key)
             plant, changes = following, changes + 1
-        return replace(plant, chatters=True)
+        return replace(plant, chatters=True, quiet=None)
 
     def _volts(self, state: State, pair: tuple[str, str] | list[str]) -> float:
         return abs(state.voltage(pair[0], pair[1], LINE))

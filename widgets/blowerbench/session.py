@@ -65,7 +65,7 @@ class Session:
     def play(self, act: a.Act) -> Heard:
         """Do the accepted `act`: move hands, clock and unit, and return what could be perceived."""
         before = self.now
-        plant = replace(before.plant, heard=frozenset())
+        plant = replace(before.plant, heard=frozenset()) if before.plant.heard else before.plant
         hands = evolve(self.equipment, before.hands, act)
         seconds = float(hands.clock - before.hands.clock)
         plant, said = self._consequences(act, before.hands, hands, plant)
@@ -93,17 +93,18 @@ class Session:
     def _consequences(self, act: a.Act, before: Hands, hands: Hands, plant: Plant) -> tuple[Plant, tuple[Said, ...]]:
         match act:
             case a.SetBreaker(on=True):
-                plant = replace(plant, tripped=False, over_breaker=float("inf"))
+                plant = replace(plant, tripped=False, over_breaker=float("inf"), quiet=None)
             case a.Discharge():
                 bus = plant.bus if plant.charged else plant.bus * 0.02
-                plant = replace(plant, bus0=bus, bus_at=plant.time, bus=bus)
+                plant = replace(plant, bus0=bus, bus_at=plant.time, bus=bus, quiet=None)
             case a.ResetSafety(safety="rollout"):
-                plant = replace(plant, rollout=True)
+                plant = replace(plant, rollout=True, quiet=None)
             case a.Repair(unit=unit):
                 if unit == self.equipment_fuse_unit:
-                    plant = replace(plant, fuse_blown=False, over_fuse=float("inf"))
+                    plant = replace(plant, fuse_blown=False, over_fuse=float("inf"), quiet=None)
                 if self.hypothesis.fault != HEALTHY and self.catalogue.correction(self.hypothesis) == unit:
                     self.simulator = Simulator(self.equipment, NO_EFFECTS, self.variant)
+                    plant = replace(plant, quiet=None)
                 return plant, (Said("repaired", (unit,)),)
             case _:
                 pass
