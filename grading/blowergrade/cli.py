@@ -156,10 +156,10 @@ class Demonstrator(Technician):
         _heading("Diagnosis")
         super().conclude()
 
-    def repair(self, unit: str) -> None:
+    def repair(self, units: Sequence[str]) -> None:
         """As taught."""
         _heading("Repair")
-        super().repair(unit)
+        super().repair(units)
 
     def verify(self) -> None:
         """As taught."""

@@ -14,7 +14,7 @@ from functools import lru_cache
 from blowerbench.acts import Act
 from blowerbench.circuit import OVERLOAD, MeterSpec, interval
 from blowerbench.equipment import Equipment
-from blowerbench.faults import HEALTHY, Catalogue, Hypothesis
+from blowerbench.faults import Catalogue, Hypothesis
 from blowerbench.instruments import instruments
 from blowerbench.observation import Observation, Shown
 from blowerbench.session import Heard, Session
@@ -193,8 +193,8 @@ class Evidence:
         return frozenset(self.correction(h) for h in self.alive)
 
     def correction(self, hypothesis: Hypothesis) -> str:
-        """The correction unit of `hypothesis`; a healthy unit's is no_fault_found."""
-        return "no_fault_found" if hypothesis.fault == HEALTHY else self.catalogue.correction(hypothesis)
+        """What puts `hypothesis` right: its correction unit, or several joined by "+" where they go together."""
+        return "+".join(self.catalogue.corrections(hypothesis))
 
     def mass(self, units: Iterable[str] | None = None) -> int:
         """Prior weight of what is left, all of it or that in `units`."""

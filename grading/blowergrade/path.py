@@ -149,9 +149,9 @@ class Table:
         self.hypotheses: tuple[Hypothesis, ...] = catalogue.hypotheses(complaint)
         self.number = {h: k for k, h in enumerate(self.hypotheses)}
         self.weights = tuple(catalogue.weight(h) for h in self.hypotheses)
-        units = sorted({catalogue.correction(h) for h in self.hypotheses})
+        units = sorted({catalogue.corrections(h) for h in self.hypotheses})
         self.unit_masks = tuple(
-            sum(1 << k for k, h in enumerate(self.hypotheses) if catalogue.correction(h) == u) for u in units
+            sum(1 << k for k, h in enumerate(self.hypotheses) if catalogue.corrections(h) == u) for u in units
         )  # fmt: skip
         self.setups = _setups(equipment)
         self.distance = self._distances()

@@ -69,7 +69,13 @@ def make_safe(equipment: Equipment, hands: Hands, supply_side: bool = False) -> 
     """Protection on, lock out, try the controls, prove dead; with `supply_side` the panel breaker goes off first."""
     first = [] if hands.meter_inspected and {"eye_protection", "gloves"} <= hands.worn else protect()
     breaker: Acts = [a.SetBreaker(False)] if supply_side else []
-    return [*first, *breaker, *lock_out(hands), a.TryControls(), *prove_dead(equipment, supply_side)]
+    return [*first, *breaker, *lock_out(hands), *try_controls(hands), *prove_dead(equipment, supply_side)]
+
+
+def try_controls(hands: Hands) -> Acts:
+    """The controls tried on the locked unit: door off, its switch is held in first, or nothing could start anyway."""
+    held: Acts = [] if hands.door_on or hands.switch_taped else [a.HoldDoorSwitch(True)]
+    return [*held, a.TryControls()]
 
 
 def energise(hands: Hands) -> Acts:

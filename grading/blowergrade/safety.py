@@ -24,6 +24,8 @@ from blowergrade.safety_rules import (
     INNER_UNITS,
     INSTRUMENT_UNITS,
     LIVE_VOLTS,
+    LOW_VOLTAGE_UNITS,
+    OWN_TOOLS,
     RULES,
     UNIT_SIDES,
     Level,
@@ -34,8 +36,6 @@ from blowergrade.safety_wiring import bridged, bridged_safeties, danger, jumped_
 #: The functions that prove the absence of AC voltage. A non-contact tester would not (DOE-HDBK-1092 2.13);
 #: there is none.
 PROVING = frozenset({"volts_ac", "low_z"})
-#: Acts that touch nothing: allowed to somebody who has not noticed a danger yet.
-ONLY_SENSES = a.Look | a.ReadStatus | a.Wear | a.InspectMeter | a.Declare
 #: Rules said once in a call, since the same omission would otherwise be counted at every lead.
 ONCE = frozenset(
     {"meter_not_inspected", "unprotected", "controls_not_tried", "stayed_in_danger", "leads_not_zeroed"}
@@ -68,8 +68,8 @@ class Known:
     proved: frozenset[str] = frozenset()  # sides of the disconnect proved dead, as long as that holds
     off_since: int | None = None  # clock at which the motor lost its supply to a switch or a plug
     bus_measured: bool = False
-    tried: bool = False  # the controls, with the disconnect open
-    danger: bool = False  # gas or carbon monoxide was noticed
+    tried: bool = False  # the controls, with the disconnect open and the door switch closed
+    danger: bool = False  # gas or carbon monoxide was shown
     circuit_checked: bool = False  # since the breaker last tripped
     reclosings: int = 0  # of a tripped breaker, since the last repair
     rollout_checked: bool = False
@@ -82,24 +82,29 @@ class Known:
 def monitor(
     equipment: Equipment, hypothesis_is_stop_work: bool, steps: Iterable[Step]
 ) -> tuple[Violation, ...]:
-    """Every violation in `steps`, in order; `hypothesis_is_stop_work` tells that there is gas to smell."""
+    """Every violation in `steps`, in order; of a call not ended, also what its last hands leave behind.
+
+    Only what was perceived is judged: `hypothesis_is_stop_work` (there is gas to smell) changes nothing.
+    """
     known = Known()
     found: list[Violation] = []
-    for step in steps:
-        known, new = judge(equipment, hypothesis_is_stop_work, known, step)
+    last: Step | None = None
+    for last in steps:
+        known, new = judge(equipment, known, last)
         found += new
+    if last is not None and not last.after.hands.ended:
+        found += (_violation(rule, last) for rule in _left_behind(equipment, known, last))
     return tuple(found)
 
 
-def judge(
-    equipment: Equipment, stop_work: bool, known: Known, step: Step
-) -> tuple[Known, tuple[Violation, ...]]:
+def judge(equipment: Equipment, known: Known, step: Step) -> tuple[Known, tuple[Violation, ...]]:
     """What is known after `step`, and the violations in it. Total over accepted acts."""
     then = _learn(equipment, known, step)
-    broken = [*_danger(known, step, stop_work), *_work(equipment, known, step), *_bus(equipment, known, step)]
+    broken = [*_danger(known, step), *_work(equipment, known, step), *_bus(equipment, known, step)]
     broken += [*_wheel(equipment, step), *_meter(equipment, known, then, step)]
     broken += [*_low_voltage(equipment, step), *_jumpers(equipment, step), *_trips(equipment, known, step)]
-    broken += _end(equipment, then, step, stop_work)
+    if step.after.hands.ended:
+        broken += _left_behind(equipment, then, step)
     new = tuple(dict.fromkeys(r for r in broken if not (r in ONCE and r in known.said)))
     return replace(then, said=known.said | set(new)), tuple(_violation(rule, step) for rule in new)
 
@@ -172,7 +177,8 @@ def _learn(equipment: Equipment, known: Known, step: Step) -> Known:
     said = {s.id for s in step.observation.said} | set(step.observation.senses)
     known = replace(
         known, off_since=off_since, danger=known.danger or not DANGERS.isdisjoint(said),
-        tried=known.tried or (isinstance(act, a.TryControls) and not before.disconnect_closed),
+        tried=known.tried
+        or (isinstance(act, a.TryControls) and not before.disconnect_closed and before.door_switch_closed),
         bus_measured=_bus_measured(equipment, known, step), unzeroed=_unzeroed(equipment, known, step),
     )  # fmt: skip
     return _searches(equipment, known, step)
@@ -253,14 +259,17 @@ def _searches(equipment: Equipment, known: Known, step: Step) -> Known:
     looked = act.where if isinstance(act, a.Look) else ""
     line = there.line | there.supply | {n for plug in there.plugs for n in equipment.connectors[plug].device}
     chain = {n for c in equipment.protection["limit_chain"] for n in _ends(equipment, c)}
-    seen = looked in {"wiring", "control_module", *there.plugs}
-    checked = known.circuit_checked or seen or not line.isdisjoint(ohms)
+    hands = step.before.hands
+    seen = looked in {"wiring", "control_module", *(there.plugs & hands.parted)}  # a mated plug shows nothing
+    power_off = was.tripped or not _supplied(hands)
+    checked = known.circuit_checked or (power_off and (seen or not line.isdisjoint(ohms)))
     sought = looked == "wiring" or isinstance(act, a.LiftWire) or bool(ohms - line - there.outlet)
     sought = sought or known.short_sought
     rollout = known.rollout_checked or looked == "wiring" or bool(read and not chain.isdisjoint(read[1]))
     closings, resets = known.reclosings, known.rollout_resets
-    if isinstance(act, a.Repair) and act.unit not in INSTRUMENT_UNITS:
-        closings, resets = 0, 0
+    if isinstance(act, a.Repair):
+        closings = 0 if _on_line_voltage(act.unit) else closings
+        resets = resets if act.unit in OWN_TOOLS else 0
     if isinstance(act, a.SetBreaker) and act.on and was.tripped:
         closings, checked = closings + 1, False
     if plant.tripped and not was.tripped:
@@ -278,6 +287,11 @@ def _searches(equipment: Equipment, known: Known, step: Step) -> Known:
     )  # fmt: skip
 
 
+def _on_line_voltage(unit: str) -> bool:
+    """Whether a repair of `unit` can clear what trips the breaker."""
+    return UNIT_SIDES.get(unit, "load") in ("load", "supply") and unit not in LOW_VOLTAGE_UNITS
+
+
 def _ends(equipment: Equipment, contact: str) -> tuple[str, str]:
     part = equipment.wire(contact)
     return part.a, part.b
@@ -288,17 +302,14 @@ def _rollout_was_reset(step: Step) -> bool:
 
 
 # ---------------------------------------------------------------------- the rules, by what they are about
-def _danger(known: Known, step: Step, stop_work: bool) -> Iterator[str]:
-    """Gas or carbon monoxide: leave; shutting the gas on the way and naming the finding cost nothing."""
-    if not (known.danger or stop_work):
-        return
-    match step.act:
-        case a.Leave() | a.Declare() | a.SetGas(open=False):
-            return
-        case act if isinstance(act, ONLY_SENSES) and not known.danger:
-            return
-        case _:
-            yield "stayed_in_danger"
+def _danger(known: Known, step: Step) -> Iterator[str]:
+    """Gas or carbon monoxide, shown before this act: leave.
+
+    Shutting the gas on the way and naming the finding cost nothing.
+    """
+    goes = isinstance(step.act, a.Leave | a.Declare) or step.act == a.SetGas(open=False)
+    if known.danger and not goes:
+        yield "stayed_in_danger"
 
 
 def exposes(equipment: Equipment, act: a.Act) -> Side:
@@ -463,12 +474,10 @@ def _trips(equipment: Equipment, known: Known, step: Step) -> Iterator[str]:
         yield "fuse_replaced_unchecked"
 
 
-def _end(equipment: Equipment, then: Known, step: Step, stop_work: bool) -> Iterator[str]:
-    """What is left behind; who leaves because of a danger does not go back for it."""
+def _left_behind(equipment: Equipment, then: Known, step: Step) -> Iterator[str]:
+    """What the last `step` of a call leaves; who is in danger goes, and does not go back for it."""
     hands = step.after.hands
-    if not isinstance(step.act, a.Finish | a.Leave):
-        return
-    if isinstance(step.act, a.Leave) and (then.danger or stop_work):
+    if then.danger and not isinstance(step.act, a.Finish):
         return
     if bridged_safeties(equipment, hands.jumpers):
         yield "safety_left_jumpered"

@@ -183,6 +183,13 @@ UNIT_SIDES: MappingProxyType[str, Side] = MappingProxyType({
 #: Correction units whose repair replaces what lead and meter are made of: the meter must be tried again after
 #: it.
 INSTRUMENT_UNITS = frozenset({"test_lead", "meter"})
+#: Correction units of the technician's own: no repair of the unit that is being served.
+OWN_TOOLS = INSTRUMENT_UNITS | {"reference_source"}
+#: Correction units beside line voltage that carry only 24 V themselves: what blows in them is the fuse, not the
+#: breaker.
+LOW_VOLTAGE_UNITS = frozenset(
+    {"low_voltage_wiring", "limit", "rollout", "pressure_switch", "control_harness"}
+)
 #: Correction units whose repair opens the motor.
 INNER_UNITS = frozenset({"control_module", "motor"})
 #: Messages that tell of a danger to leave at once.

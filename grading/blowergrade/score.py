@@ -20,7 +20,8 @@ from typing import cast
 from blowerbench import acts as a
 from blowerbench.bench import LocalBench
 from blowerbench.equipment import Equipment, load_equipment
-from blowerbench.faults import Catalogue, Hypothesis, load_faults
+from blowerbench.errors import BenchError
+from blowerbench.faults import Catalogue, Fault, Hypothesis, load_faults
 from blowerbench.record import CallRecord, Line
 from blowerbench.variant import Variant, draw_variant
 from blowergrade.evidence import Evidence, outcomes
@@ -52,6 +53,7 @@ class _Search:
         self.start_mass = self.evidence.mass()
         self.start = {u: self.evidence.mass([u]) for u in self.evidence.units}
         self.regret = 0
+        self.pending = 0  # since the last act that ruled something out
         self.timeline: list[Moment] = []
 
     def run(self, steps: Sequence[Step], senses: tuple[str, ...], free: int) -> None:
@@ -61,14 +63,22 @@ class _Search:
             if isinstance(step.act, a.Declare | a.Repair | a.Leave):
                 break
             self._fold(step, free)
+        self._count(free)
+
+    def _count(self, free: int) -> None:
+        """A question that told something (or the end) closes what went before it: `free` seconds of that cost nothing."""
+        self.regret += max(0, self.pending - free)
+        self.pending = 0
 
     def _fold(self, step: Step, free: int) -> None:
         before, mode = self.table.mask(self.evidence.alive), mode_of(step.before.hands)
         rulings = self.evidence.observe(step.act, step.observation)
         regret = 0
         if isinstance(step.act, ASKING) and before and not self.table.solved(before):
-            regret = self._regret(step, before, mode, free)
-        self.regret += regret
+            regret = self._regret(step, before, mode)
+        self.pending += regret
+        if rulings:
+            self._count(free)
         self.timeline.append(
             Moment(
                 seq=step.seq,
@@ -82,14 +92,14 @@ class _Search:
             )
         )
 
-    def _regret(self, step: Step, before: int, mode: str, free: int) -> int:
-        """Δ in whole seconds: c(a) + Σ P(o|S)·V(S_o, m′) − V(S, m), none when negative or under `free`."""
+    def _regret(self, step: Step, before: int, mode: str) -> int:
+        """Δ in whole seconds: c(a) + Σ P(o|S)·V(S_o, m′) − V(S, m), none when negative."""
         table, after = self.table, mode_of(step.after.hands)
         cost = step.after.hands.clock - step.before.hands.clock
         total = table.weight(before)
         expected = sum(table.cost(table.mask(group), after) for group in outcomes(self.evidence.last))
         delta = Fraction(total * cost + expected - table.cost(before, mode), total)
-        return int(delta) if delta >= free else 0
+        return max(0, int(delta))
 
 
 @lru_cache(maxsize=512)
@@ -112,19 +122,20 @@ def _path_seconds(search: _Search) -> int:
 
 
 def _isolation(
-    search: _Search, steps: Sequence[Step], correction: str, allowance: int, points: int
+    search: _Search, steps: Sequence[Step], corrections: tuple[str, ...], allowance: int, points: int
 ) -> tuple[Part, tuple[str, ...], bool]:
     declared: tuple[str, ...] = next((tuple(s.act.units) for s in steps if isinstance(s.act, a.Declare)), ())
     left = search.evidence.mass()
-    held = search.evidence.mass(declared)
-    entailed = bool(declared) and left > 0 and held == left
+    unit = "+".join(sorted(declared))
+    held = search.evidence.mass([unit])
+    right = tuple(sorted(declared)) == corrections
+    entailed = right and left > 0 and held == left
     path = _path_seconds(search)
     spent = path + search.regret
     ratio = Fraction(1) if spent <= allowance or spent == 0 else Fraction(allowance, spent)
     sigma = Fraction(held, left) if left else Fraction(0)
-    sigma0 = Fraction(sum(search.start.get(u, 0) for u in declared), search.start_mass)
+    sigma0 = Fraction(search.start.get(unit, 0), search.start_mass)
     earned = Fraction(1) if sigma0 == 1 else max(Fraction(0), (sigma - sigma0) / (1 - sigma0))
-    right = set(declared) == {correction}
     value = ratio * earned if right else Fraction(0)
     tenths = int(value * points * 10)
     args: tuple[str, ...] = ()
@@ -154,11 +165,12 @@ def _safety(violations: Sequence[Violation], points: int, major: int, minor: int
 
 def grade_steps(
     equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, steps: Sequence[Step], senses: tuple[str, ...],
-    *, complaint: str, variant: Variant, person: str = "", head: str = "", rubric: str = "default",
+    *, complaint: str, variant: Variant, person: str = "", head: str = "", damage: str = "", rubric: str = "default",
 ) -> Sheet:  # fmt: skip
     """The sheet of a replayed call; `senses` are what was perceived at arrival."""
     rules = load_rubric(rubric).rubric
-    fault = catalogue.faults[hypothesis.fault]
+    fault = _gradable(catalogue, hypothesis, complaint)
+    corrections = catalogue.corrections(hypothesis)
     violations = monitor(equipment, fault.stop_work, steps)
     safety = _safety(violations, rules.safety, rules.major, rules.minor)
     search = _Search(equipment, catalogue, complaint)
@@ -166,7 +178,7 @@ def grade_steps(
     path = _path_seconds(search)
     notes: list[str] = []
     declared: tuple[str, ...]
-    stopped = fault.stop_work and any(isinstance(s.act, a.Leave) for s in steps)
+    stopped = fault.stop_work and any(isinstance(s.act, a.Leave) and s.act.report == "gas_smell" for s in steps)
     if stopped:
         parts = [
             safety,
@@ -179,12 +191,12 @@ def grade_steps(
     else:
         taught = taught_cost(equipment, catalogue, hypothesis, complaint, variant, rules.free_regret)
         allowance = max(taught, path * 5 // 4)
-        isolation, declared, entailed = _isolation(search, steps, fault.correction, allowance, rules.isolation)
+        isolation, declared, entailed = _isolation(search, steps, corrections, allowance, rules.isolation)
         parts = [
             safety,
             isolation,
-            _part("repair", repair_points(equipment, fault.correction, steps, violations), rules.repair),
-            _part("write_up", write_up_points(steps, fault.correction, equipment), rules.write_up),
+            _part("repair", repair_points(equipment, corrections, steps, violations), rules.repair),
+            _part("write_up", write_up_points(steps, corrections, equipment), rules.write_up),
         ]
     outside = not search.evidence.alive
     if outside:
@@ -193,13 +205,40 @@ def grade_steps(
         notes.append("a blown fuse is an effect; the diagnosis is not complete without what blew it")
     critical = any(v.level == "critical" for v in violations)
     total = sum(part.tenths for part in parts)
-    passed = not critical and total >= 10 * rules.pass_points and (entailed or not rules.pass_needs_entailment) and not outside
+    ended = bool(steps) and steps[-1].after.hands.ended
+    if not ended:
+        notes.append("the call was not ended: the unit was never handed back")
+    if damage:
+        notes.append(f"the record is damaged ({damage}): this call goes to manual grading")
+    passed = (
+        ended
+        and not damage
+        and not critical
+        and total >= 10 * rules.pass_points
+        and (entailed or not rules.pass_needs_entailment)
+        and not outside
+    )
     return Sheet(
         SHEET_FORMAT, VERSION, rules.name, equipment.id, complaint, person, variant.name, head, str(hypothesis), fault.title,
         fault.correction, declared, entailed, outside, steps[-1].after.hands.clock if steps else 0, path, passed, total,
         tuple(parts), tuple(Broken(v.rule, v.level, v.seq, v.clock, v.clause, v.text) for v in violations),
         tuple(search.timeline), tuple(notes),
     )  # fmt: skip
+
+
+class GradeError(BenchError):
+    """A call that can't be graded as it was assigned; says why and what would be right."""
+
+
+def _gradable(catalogue: Catalogue, hypothesis: Hypothesis, complaint: str) -> Fault:
+    fault = catalogue.faults.get(hypothesis.fault)
+    if fault is None:
+        raise GradeError(f"no catalogued fault {hypothesis.fault!r}; `blowerbench faults` lists them (healthy_unit is one)")
+    if complaint not in fault.complaints:
+        raise GradeError(
+            f"{fault.id} does not lead to the complaint {complaint!r}; assign it with {', '.join(fault.complaints)}"
+        )
+    return fault
 
 
 def _part(name: str, checks: Sequence[Check], points: int) -> Part:
@@ -219,7 +258,7 @@ def grade_record(record: CallRecord, hypothesis: Hypothesis, rubric: str = "defa
     senses = LocalBench(equipment, hypothesis, header.complaint, variant=variant).last.senses
     return grade_steps(
         equipment, catalogue, hypothesis, steps, senses, complaint=header.complaint, variant=variant,
-        person=header.person, head=record.head, rubric=rubric,
+        person=header.person, head=record.head, damage="" if record.torn else record.damage, rubric=rubric,
     )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from contextlib import suppress
 
 from blowerbench import acts as a
 from blowerbench.bench import LocalBench
-from blowerbench.faults import load_faults
+from blowerbench.faults import NO_FAULT, load_faults
 from blowerbench.hands import Hands
 from blowerbench.observation import Accepted, Observation
 from blowergrade import procedure as p
@@ -108,7 +108,7 @@ class Technician:
 
     def search(self) -> None:
         """Trade order: senses, calls, supply, live at the unit, plug apart, reference source, opened control."""
-        if "smell_of_gas" in [s.id for s in self.test([a.Look("around")]).said]:
+        if "smell_of_gas" in self.test([a.Look("around")]).senses:
             self.do([a.Leave("gas_smell")])
             return
         self.calls()
@@ -210,35 +210,39 @@ class Technician:
     # ------------------------------------------------------------------ the end of the call
     def conclude(self) -> None:
         """Declare what is entailed (or, failing that, most likely), repair it, verify, write up."""
-        unit = max(self.evidence.units, key=lambda u: (self.evidence.mass([u]), u), default="no_fault_found")
+        left = self.evidence.alive
+        likely = max(left, key=lambda h: (self.evidence.mass([self.evidence.correction(h)]), h), default=None)
+        catalogue = self.evidence.catalogue
+        units = catalogue.corrections(likely) if likely is not None else (NO_FAULT,)
         self.searching = False
-        self.do([a.Declare((unit,))])
-        if unit == "gas_train":
+        self.do([a.Declare(units)])
+        if "gas_train" in units:
             self.do([a.Leave("gas_smell")])
             return
-        self.repair(unit)
+        self.repair([u for u in units if u != NO_FAULT])
         self.verify()
-        fault = next((f for f in self.evidence.catalogue.faults.values() if f.correction == unit), None)
-        self.do([
-            a.WriteUp(
-                complaint=self.bench.session.complaint.text, readings=tuple(self.readings[-8:]) or ("R to C 25 V",), cause=unit,
-                correction=fault.repair if fault else "none", why=fault.why if fault else "nothing found",
-                customer="what was found, what was done, what to watch",
-            ),
-            a.Finish(),
-        ])  # fmt: skip
+        fault = catalogue.faults[likely.fault] if likely is not None else None
+        report = a.WriteUp(
+            complaint=self.bench.session.complaint.text,
+            readings=tuple(dict.fromkeys(self.readings))[-8:],
+            cause=" and ".join(units),
+            correction=fault.repair if fault else "none",
+            why=fault.why if fault else "nothing found",
+            customer="what was found, what was done, what to watch",
+        )
+        self.do([report, a.Finish()])
 
-    def repair(self, unit: str) -> None:
+    def repair(self, units: Sequence[str]) -> None:
         """Make safe first, repair, put everything back."""
-        if unit != "no_fault_found":
-            supply_side = unit in ("branch_circuit", "disconnect")
+        if units:
+            supply_side = not {"branch_circuit", "disconnect"}.isdisjoint(units)
             self.do([*p.lift(), *p.make_safe(self.equipment, self.hands, supply_side)])
             if self.hands.door_on:
                 self.do([a.SetDoor(False)])
-            if self.hands.control_open or unit in ("control_module", "motor"):
+            if self.hands.control_open or not {"control_module", "motor"}.isdisjoint(units):
                 self.do([a.Wait(300)])
-            self.do([a.Repair(unit)])
-            if self.bench.session.now.plant.fuse_blown or "fuse_element_gone" in [s.id for s in self.do([a.Look("fuse")]).said]:
+            self.do(a.Repair(unit) for unit in units)
+            if "fuse_element_gone" in [s.id for s in self.do([a.Look("fuse")]).said]:
                 self.do([a.Look("wiring"), a.Repair("low_voltage_fuse")])
         elif self.hands.parted or self.hands.lifted or self.hands.source_fitted or self.hands.control_open:
             self.do([*p.lift(), *p.make_safe(self.equipment, self.hands)])

@@ -6,12 +6,13 @@ Rule: each check is (earned, worth, why); a check reads acts and observations of
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 from blowerbench import acts as a
 from blowerbench.equipment import Equipment
 from blowerbench.faults import NO_FAULT
+from blowerbench.hands import Hands, place_of
 from blowerbench.units import UnitError, quantity
 from blowergrade.replay import Step
 from blowergrade.safety import Violation
@@ -34,12 +35,18 @@ def _after_repair(steps: Sequence[Step]) -> list[Step]:
 
 
 def _runs(steps: Sequence[Step], call: str) -> bool:
+    """Whether the blower ran on `call`, door on: on that call's own command, and on heat with the burner lit."""
     return any(
-        s.after.hands.thermostat == call and s.after.hands.door_on and "blower_running" in s.observation.senses for s in steps
-    )  # fmt: skip
+        s.after.hands.thermostat == call
+        and s.after.hands.door_on
+        and "blower_running" in s.observation.senses
+        and s.after.plant.speed == f"run_{call}"
+        and (call != "heat" or "burner_lit" in s.observation.senses)
+        for s in steps
+    )
 
 
-def _read(steps: Sequence[Step], function: str, low: float, high: float, unit: str) -> bool:
+def _read(steps: Iterable[Step], function: str, low: float, high: float, unit: str) -> bool:
     """Whether `function` showed a value from `low` to `high` while the blower ran."""
     return any(
         low <= quantity(f"{shown.text} {shown.unit}", unit) <= high
@@ -50,19 +57,20 @@ def _read(steps: Sequence[Step], function: str, low: float, high: float, unit: s
     )
 
 
-def repair_points(equipment: Equipment, correction: str, steps: Sequence[Step], violations: Sequence[Violation]) -> list[Check]:
+def repair_points(
+    equipment: Equipment, corrections: Sequence[str], steps: Sequence[Step], violations: Sequence[Violation]
+) -> list[Check]:
     """Repair and verification: the right unit, made safe first, every call shown, volts under load, amps, left in order."""
     units = [s.act.unit for s in steps if isinstance(s.act, a.Repair)]
     effects = [u.name for u in equipment.units.values() if u.effect_only]
-    wanted = [] if correction == NO_FAULT else [correction]
+    wanted = [c for c in corrections if c != NO_FAULT]
     others = [u for u in units if u not in (*wanted, *effects)]
     repairs = {s.seq for s in steps if isinstance(s.act, a.Repair)}
     unsafe = [v for v in violations if v.seq in repairs and v.level == "critical"]
     after = _after_repair(steps)
     right = set(wanted) <= set(units) and not others
     end = steps[-1].after.hands if steps else None
-    loose = end is None or end.parted or end.lifted or end.jumpers or end.switch_taped or end.locked
-    tidy = end is not None and end.door_on and not loose
+    tidy = end is not None and _in_order(end)
     ratings = equipment.ratings
     done = "; ".join(units)
     put_right = Check(5, 5, "the right unit was put right")
@@ -74,22 +82,32 @@ def repair_points(equipment: Equipment, correction: str, steps: Sequence[Step], 
     return [
         put_right,
         Check(0 if unsafe or not (units or not wanted) else 3, 3, why_safe),
-        Check(2 if _runs(after, "fan") else 0, 2, "shown to run on a call for the fan, door on"),
-        Check(2 if _runs(after, "heat") else 0, 2, "shown to run on a call for heat, door on"),
-        Check(2 if _runs(after, "cool") else 0, 2, "shown to run on a call for cooling, door on"),
+        Check(2 if _runs(after, "fan") else 0, 2, "shown to run on a call for the fan, door on, past any off-delay"),
+        Check(2 if _runs(after, "heat") else 0, 2, "shown to run on a call for heat, door on, burner lit"),
+        Check(2 if _runs(after, "cool") else 0, 2, "shown to run on a call for cooling, door on, past any off-delay"),
         Check(2 if _volts(equipment, after) else 0, 2, "line volts measured under load after the repair"),
         Check(
             2 if _read(after, "clamp", 0.2, ratings["blower_amps_max"], "ampere") else 0,
             2,
             "amps measured, within the nameplate",
         ),
-        Check(2 if tidy else 0, 2, "left in order: door on, plugs mated, no jumper, no lock"),
+        Check(
+            2 if tidy else 0, 2, "left in order: power and gas on, thermostat off, door on, plugs mated, no jumper, lock or tag"
+        ),
     ]
 
 
+def _in_order(hands: Hands) -> bool:
+    loose = hands.parted or hands.lifted or hands.jumpers or hands.switch_taped or hands.locked or hands.tagged
+    on = hands.door_on and hands.disconnect_closed and hands.breaker_on and hands.gas_on and not hands.control_open
+    return bool(on and hands.thermostat == "off" and not loose)
+
+
 def _volts(equipment: Equipment, steps: Sequence[Step]) -> bool:
+    """Whether line volts in range were read at the unit (a receptacle elsewhere says nothing) while the blower ran."""
     low, high = equipment.ratings["supply_low"] * 0.97, equipment.ratings["supply_high"] * 1.03
-    return any(_read(steps, f, low, high, "volt") for f in ("volts_ac", "low_z"))
+    inside = [s for s in steps if all(place_of(equipment, node) == "unit" for _, node, _ in s.after.hands.leads)]
+    return any(_read(inside, f, low, high, "volt") for f in ("volts_ac", "low_z"))
 
 
 _NUMBER = re.compile(r"(-?\d+(?:\.\d+)?)\s*([kMm]?(?:V|A|ohm))\b")
@@ -100,35 +118,47 @@ def _readings_in(text: str) -> Iterator[str]:
         yield f"{number} {unit}"
 
 
-def write_up_points(steps: Sequence[Step], correction: str, equipment: Equipment) -> list[Check]:
+def write_up_points(steps: Sequence[Step], corrections: Sequence[str], equipment: Equipment) -> list[Check]:
     """Write-up: complaint, readings with units that the record shows, cause, correction, why it failed, the customer."""
     report = next((s.act for s in reversed(steps) if isinstance(s.act, a.WriteUp)), None)
     if report is None:
         return [Check(0, 10, "no write-up was handed in")]
-    shown = {f"{x.text} {x.unit}" for s in steps for x in s.observation.shown}
-    quoted = [r for text in report.readings for r in _readings_in(text)]
-    true = [r for r in quoted if r in shown and _parses(r)]
-    cause = any(name in _plain(report.cause) for name in _names(equipment, correction))
+    shown = {f"{x.text} {x.unit}" for s in steps for x in s.observation.shown if x.instrument != "leads"}
+    true = {r for text in report.readings for r in _readings_in(text) if r in shown and _parses(r)}
+    cause = units_named(equipment, report.cause) == set(corrections)
     return [
-        Check(1 if report.complaint.strip() else 0, 1, "the complaint is stated"),
-        Check(min(4, 2 * len(true)), 4, "{0} readings with units that the record shows (two are asked)", (str(len(true)),)),
-        Check(2 if cause else 0, 2, "the cause names the unit that failed"),
-        Check(1 if report.correction.strip() else 0, 1, "the correction is stated"),
-        Check(1 if report.why.strip() else 0, 1, "why it failed is stated"),
-        Check(1 if report.customer.strip() else 0, 1, "what the customer was told is stated"),
+        Check(_written(report.complaint), 1, "the complaint is stated"),
+        Check(min(4, 2 * len(true)), 4, "{0} different readings that the record shows (two are asked)", (str(len(true)),)),
+        Check(2 if cause else 0, 2, "the cause names what failed, and nothing else"),
+        Check(_written(report.correction), 1, "the correction is stated"),
+        Check(_written(report.why), 1, "why it failed is stated"),
+        Check(_written(report.customer), 1, "what the customer was told is stated"),
     ]
 
 
+def _written(text: str) -> int:
+    """1 for a text of at least two words' worth of letters."""
+    return 1 if sum(c.isalpha() for c in text) >= 6 else 0
+
+
 def _plain(text: str) -> str:
-    return " ".join(text.lower().replace("_", " ").split())
+    return " ".join(re.sub(r"[_\W]+", " ", text.lower()).split())
 
 
-def _names(equipment: Equipment, correction: str) -> set[str]:
-    """What the unit may be called in a report: its id or its title, without what stands in brackets or after a comma."""
-    names = {_plain(correction)}
-    if correction in equipment.units:
-        names.add(re.split(r"[,:(]| with ", _plain(equipment.units[correction].title))[0].strip())
-    return names
+def units_named(equipment: Equipment, text: str) -> set[str]:
+    """The correction units that `text` names, by id or by title; the longest name counts, effects (a fuse) do not."""
+    names = {_plain(NO_FAULT): NO_FAULT, "nothing wrong": NO_FAULT}
+    for unit in equipment.units.values():
+        names[_plain(unit.name)] = unit.name
+        names[_plain(unit.title)] = unit.name
+        names[_plain(re.split(r"[,:(]| with ", unit.title)[0])] = unit.name
+    left, found = f" {_plain(text)} ", set()
+    for name in sorted(names, key=len, reverse=True):
+        if f" {name} " in left:
+            found.add(names[name])
+            left = left.replace(f" {name} ", " | ")
+    effects = {u.name for u in equipment.units.values() if u.effect_only}
+    return found - effects
 
 
 def _parses(reading: str) -> bool:

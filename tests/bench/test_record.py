@@ -180,3 +180,71 @@ def test_a_dead_process_leaves_no_lock_behind(tmp_path: Path) -> None:
     process.kill()
     process.join()
     open_bench(path).close()
+
+
+@pytest.mark.parametrize(
+    "act",
+    [a.Wear("hat"), a.Wait(1.5), a.SetThermostat("banana"), a.PlaceLead("green", "outlet.L"), "foo", None, a.Wait("5")],  # type: ignore[arg-type] # on purpose
+    ids=str,
+)
+def test_what_is_no_act_is_answered_and_never_written(tmp_path: Path, act: a.Act) -> None:
+    path = tmp_path / "call.jsonl"
+    bench = play_open(path, ACTS[:2])
+    before = path.read_bytes(), bench.view()
+    with pytest.raises(BenchError, match="is not an act that can be done"):
+        bench.act(act)
+    assert (path.read_bytes(), bench.view()) == before
+    bench.act(a.Look())
+    bench.close()
+    assert len(open_and_close(path).lines) == 3
+
+
+def play_open(path: Path, acts: list[a.Act]) -> LocalBench:
+    """An open bench after `acts`."""
+    bench = open_bench(path)
+    for act in acts:
+        bench.act(act)
+    return bench
+
+
+def open_and_close(path: Path) -> LocalBench:
+    """The bench that the record at `path` brings back."""
+    bench = open_bench(path)
+    bench.close()
+    return bench
+
+
+def test_an_act_that_could_not_be_written_has_not_happened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "call.jsonl"
+    bench = play_open(path, ACTS[:2])
+    before = bench.view()
+
+    def full(*_: object) -> str:
+        raise OSError("no space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("blowerbench.record.RecordWriter.append", full)
+        with pytest.raises(OSError, match="no space left"):
+            bench.act(a.SetThermostat("heat"))
+    assert bench.view() == before
+    bench.act(a.Look())
+    bench.close()
+    assert open_and_close(path).session.now == bench.session.now
+
+
+def test_a_changed_record_can_not_be_gone_on_with(tmp_path: Path) -> None:
+    path = tmp_path / "call.jsonl"
+    play(path, ACTS)
+    lines = path.read_bytes().splitlines(keepends=True)
+    lines[4] = lines[4].replace(b'"seq":', b'"seq":1')
+    changed = b"".join(lines)
+    path.write_bytes(changed)
+    with pytest.raises(BenchError, match=r"line 5: .*hand it in as it is"):
+        open_bench(path)
+    assert path.read_bytes() == changed
+
+
+def test_a_record_path_that_is_a_folder_is_answered(tmp_path: Path) -> None:
+    (tmp_path / "call.jsonl").mkdir()
+    with pytest.raises(BenchError, match="can't be read"):
+        open_bench(tmp_path / "call.jsonl")

@@ -265,3 +265,60 @@ def test_two_variants_of_one_fault_show_different_numbers() -> None:
         bench = LocalBench(EQUIPMENT, "module_dead", "nothing_blows", variant=seed)
         shown.add(do(bench, a.SetMeter("volts_ac"), *p.probe("box.L", "box.N")).shown[-1].text)
     assert len(shown) == 3
+
+
+@pytest.mark.parametrize("fault", sorted(load_faults(EQUIPMENT).faults))
+def test_a_unit_behaves_at_arrival_as_its_complaint_says(fault: str) -> None:
+    says = {  # what each complaint says of the blower when somebody comes
+        "nothing_blows": {"blower_running": False},
+        "no_fan_new_thermostat": {"blower_running": False},
+        "dead_after_storm": {"blower_running": False, "inducer_running": False},
+        "dead_since_cooling": {"blower_running": False, "inducer_running": False},
+        "breaker_trips": {"blower_running": False},
+        "no_heat_no_blower": {"blower_running": False, "burner_lit": False},
+        "blows_cold": {"blower_running": True, "burner_lit": False},
+        "fan_never_stops": {"blower_running": True},
+        "hums_and_twitches": {"blower_twitching": True},
+    }
+    for complaint in load_faults(EQUIPMENT).faults[fault].complaints:
+        senses = bench_with(fault, complaint).last.senses
+        for sense, there in says.get(complaint, {}).items():
+            if (fault, complaint) not in STARTS_NOW_AND_THEN:
+                assert (sense in senses) == there, (fault, complaint, senses)
+
+
+#: These start and quit in turn; at the moment of arrival the blower may be in either.
+STARTS_NOW_AND_THEN = {(f, "nothing_blows") for f in ("feeder_splice_hot", "door_switch_burnt", "power_pin_corroded")}
+
+
+def test_a_mated_plug_shows_nothing_whether_or_not_something_is_wrong_in_it() -> None:
+    for fault in ("control_fan_pin_out", "module_dead"):
+        bench = bench_with(fault, "nothing_blows")
+        seen = do(bench, a.SetDoor(False), a.Look("control_plug")).said
+        assert [s.id for s in seen] == ["connector_mated_nothing_shows"]
+
+
+def test_the_voltage_select_link_carries_the_line_current_of_a_doubler() -> None:
+    bench = bench_with()
+    do(bench, a.SetDoor(False), a.HoldDoorSwitch(True), a.Wait(10), a.SetMeter("clamp"))
+    line = volts(do(bench, a.PlaceClamp("power_line")))
+    assert volts(do(bench, a.PlaceClamp("power_link"))) == pytest.approx(line, abs=0.05)
+
+
+def test_a_blown_output_stage_reads_near_nothing_between_its_terminals() -> None:
+    bench = bench_with("module_output_short")
+    do(bench, a.SetDisconnect(False), a.SetDoor(False), a.Wait(300), a.OpenControl(), a.Unplug("winding_plug"))
+    do(bench, a.SetMeter("ohms"), a.ZeroLeads())
+    assert volts(do(bench, *p.probe("winding.h1", "winding.h2"))) < 1.0
+
+
+def test_a_lead_held_by_hand_comes_along_and_a_clipped_one_stays() -> None:
+    bench = bench_with()
+    do(bench, a.PlaceLead("black", "box.N", clip=True), a.PlaceLead("red", "box.L"), a.SetThermostat("fan"))
+    assert [x[0] for x in bench.session.now.hands.leads] == ["black"]
+
+
+def test_a_breaker_that_trips_is_heard() -> None:
+    bench = bench_with("unit_line_to_ground")
+    do(bench, a.SetDoor(False), a.SetBreaker(False), a.SetBreaker(True))
+    assert "breaker_tripped" in [s.id for s in do(bench, a.HoldDoorSwitch(True)).said]

@@ -37,12 +37,12 @@ def test_a_competent_technician_reaches_the_right_entailed_diagnosis_without_a_v
     fault = CATALOGUE.faults[hypothesis.fault]
     steps = play(EQUIPMENT, CATALOGUE, hypothesis, bench.session.variant, complaint, [x.act for x in bench.lines])
     assert hypothesis in technician.evidence.alive, "the true fault was ruled out"
-    assert technician.evidence.units == {fault.correction}
+    assert technician.evidence.units == {"+".join(CATALOGUE.corrections(hypothesis))}
     assert monitor(EQUIPMENT, fault.stop_work, steps) == ()
     if fault.stop_work:
         assert isinstance(bench.lines[-1].act, a.Leave)
     else:
-        assert bench.session.now.hands.declared == ((fault.correction,),)
+        assert bench.session.now.hands.declared == (CATALOGUE.corrections(hypothesis),)
         assert bench.session.now.hands.ended
 
 

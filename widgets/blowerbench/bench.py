@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
-from typing import Protocol, cast
+from typing import Protocol
 
 import msgspec
 
@@ -20,6 +20,10 @@ from blowerbench.observation import Accepted, Observation, Outcome, Refused, Sai
 from blowerbench.record import FORMAT, MODEL, Header, Line, RecordError, RecordWriter
 from blowerbench.session import Session
 from blowerbench.variant import Variant, draw_variant
+
+
+class ActError(BenchError):
+    """Something that is not an act, or an act with a field of the wrong kind."""
 
 
 class View(msgspec.Struct, frozen=True):
@@ -119,14 +123,20 @@ class LocalBench:
         with self._guard:
             if self._closed:
                 return Refused(Said("bench_is_closed"))
+            act = checked(act)
             refusal = self.session.decide(act)
             if refusal is not None:
                 return Refused(Said(refusal.reason, tuple(v for _, v in refusal.args)))
-            observation = self.session.play(act).observation
-            clock = self.session.now.hands.clock
-            line = Line(len(self.lines) + 1, clock, cast(a.AnyAct, act), observation)
-            if self._writer is not None:
-                self._writer.append(line)
+            before = self.session.copy()
+            try:
+                observation = self.session.play(act).observation
+                clock = self.session.now.hands.clock
+                line = Line(len(self.lines) + 1, clock, act, observation)
+                if self._writer is not None:
+                    self._writer.append(line)
+            except BaseException:
+                self.session = before  # what is not on the disk has not happened
+                raise
             self.lines.append(line)
             self.last = observation
             return Accepted(line.seq, clock, observation)
@@ -149,6 +159,16 @@ class LocalBench:
         if self._writer is not None:
             self._writer.close()
             self._writer = None
+
+
+def checked(act: a.Act) -> a.AnyAct:
+    """`act` with every field of its right type, as a record would hold it; raises `ActError` otherwise."""
+    try:
+        return a.decode(a.encode(act))
+    except (msgspec.MsgspecError, TypeError, UnicodeError) as error:
+        raise ActError(
+            f"{act!r} is not an act that can be done: {error}; use one of blowerbench.acts with the fields it asks"
+        ) from error
 
 
 def compare(line: Line, heard: Observation, clock: int) -> str:

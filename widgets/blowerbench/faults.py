@@ -75,6 +75,7 @@ class Fault:
     why: str
     sights: tuple[Sight, ...] = ()
     stop_work: bool = False
+    with_units: tuple[str, ...] = ()  # other correction units that go with it (a grounded winding takes the control along)
     also: tuple[tuple[str, float], ...] = ()  # device settings that go with a change of the circuit
 
 
@@ -133,6 +134,11 @@ class Catalogue:
         fault = self.faults[hypothesis.fault]
         return fault.prior * 60 // len(fault.severities)
 
+    def corrections(self, hypothesis: Hypothesis) -> tuple[str, ...]:
+        """All correction units that put `hypothesis` right together, in order of name."""
+        fault = self.faults[hypothesis.fault]
+        return tuple(sorted((fault.correction, *fault.with_units)))
+
     def correction(self, hypothesis: Hypothesis) -> str:
         """The correction unit of `hypothesis`."""
         return self.faults[hypothesis.fault].correction
@@ -153,6 +159,7 @@ def _fault(raw: dict[str, Any], equipment: Equipment, source: str) -> Fault:
             competency=raw["competency"], difficulty=raw["difficulty"], complaints=tuple(raw["complaints"]),
             sees=raw["sees"], repair=raw["repair"], why=raw["why"],
             sights=tuple(Sight(**s) for s in raw.get("sights", [])), stop_work=raw.get("stop_work", False),
+            with_units=tuple(raw.get("with_units", ())),
             also=tuple((k, float(v)) for k, v in raw.get("also", {}).items()),
         )  # fmt: skip
     except KeyError as error:
@@ -163,6 +170,9 @@ def _fault(raw: dict[str, Any], equipment: Equipment, source: str) -> Fault:
     for what, (value, allowed) in known.items():
         if value not in allowed:
             raise FaultError(f"{where}: unknown {what} {value!r}; use one of {', '.join(sorted(allowed))}")
+    for unit_name in fault.with_units:
+        if unit_name not in equipment.units:
+            raise FaultError(f"{where}: unknown unit {unit_name!r} in with_units; use one of {', '.join(equipment.units)}")
     for complaint in fault.complaints:
         if complaint not in equipment.complaints:
             raise FaultError(f"{where}: unknown complaint {complaint!r}; the equipment has {', '.join(equipment.complaints)}")

@@ -285,12 +285,11 @@ def evolve(equipment: Equipment, hands: Hands, act: a.Act) -> Hands:
     """The hands after the accepted `act`; pure and total, the only place where they change."""
     minutes = equipment.units[act.unit].minutes if isinstance(act, a.Repair) else 0
     after = _fold(equipment, hands, act)
-    away = isinstance(act, a.SetThermostat | a.TryControls | a.SetBreaker | a.Leave) or (
-        isinstance(act, a.PlaceLead) and place_of(equipment, act.terminal) != "unit"
-    )
-    return replace(
-        after, clock=hands.clock + a.duration(act, minutes), switch_held=after.switch_held and not away,
-    )  # fmt: skip
+    walks = isinstance(act, a.SetThermostat | a.TryControls | a.SetBreaker | a.Leave) or act == a.Look("panel")
+    away = walks or (isinstance(act, a.PlaceLead) and place_of(equipment, act.terminal) != "unit")
+    leads = tuple(x for x in after.leads if x[2]) if walks else after.leads  # a lead held by hand comes along
+    clock = hands.clock + a.duration(act, minutes)
+    return replace(after, clock=clock, switch_held=after.switch_held and not away, leads=leads)
 
 
 def _fold(equipment: Equipment, hands: Hands, act: a.Act) -> Hands:

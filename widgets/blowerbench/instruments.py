@@ -81,12 +81,16 @@ def rectifier_state(equipment: Equipment, simulator: Simulator, hands: Hands, pl
     bare = simulator.circuit.solve(edits_for(equipment, simulator.fx, hands, plant, module_load=False))
     volts, impedance = bare.port(a, b, LINE)
     ohms, henry = port_values(impedance, LINE)
-    linked = not any(x in simulator.fx.opened for x in equipment.module["link_parts"]) and "power_plug" not in hands.parted
     farads = 2.0 * float(equipment.module["farads"]) * simulator.variant.tolerances.capacitor
     return steady_state(
         complex(float(f"{abs(volts):.6g}")), float(f"{ohms:.6g}"), float(f"{henry:.6g}"),
-        "doubler" if linked else "bridge", farads, motor_watts(equipment, plant), 480e3, LINE,
+        "doubler" if _linked(equipment, simulator, hands) else "bridge", farads, motor_watts(equipment, plant), 480e3, LINE,
     )  # fmt: skip
+
+
+def _linked(equipment: Equipment, simulator: Simulator, hands: Hands) -> bool:
+    broken = any(x in simulator.fx.opened for x in equipment.module["link_parts"])
+    return not broken and equipment.module["plug"] not in hands.parted
 
 
 def _clamp(equipment: Equipment, simulator: Simulator, hands: Hands, plant: Plant, spec: MeterSpec) -> float:
@@ -104,6 +108,8 @@ def _clamp(equipment: Equipment, simulator: Simulator, hands: Hands, plant: Plan
     a, b = equipment.module["line"]
     drawn = loaded.voltage(a, b, LINE) / (equipment.ratings["supply"] ** 2 / motor_watts(equipment, plant))
     share = (loaded.current(hands.clamp, LINE) - linear) / drawn if drawn else 0.0
+    if hands.clamp in equipment.module["link_series"] and _linked(equipment, simulator, hands):
+        share = 1.0  # a doubler's line current goes through the link; the linear network does not know that
     volts, _ = bare.port(a, b, LINE)
     currents = rectifier_state(equipment, simulator, hands, plant).injected(volts)
     fundamental = linear + share * complex(currents[1])

@@ -338,7 +338,7 @@ class Simulator:
         module, now = self.equipment.module, plant.time
         line = self._volts(state, module["line"])
         charged = line >= 40.0
-        linked = not any(x in self.fx.opened for x in module["link_parts"]) and "power_plug" not in hands.parted
+        linked = not any(x in self.fx.opened for x in module["link_parts"]) and module["plug"] not in hands.parted
         peak = math.sqrt(2.0) * line
         bus = (2.0 * (peak - 0.9) if linked else peak - 1.8) if charged else plant.bus
         bus0, bus_at, watts = plant.bus0, plant.bus_at, plant.bus_watts
@@ -367,13 +367,15 @@ class Simulator:
         """Whether the windings, the shaft and the output stage let the rotor turn."""
         fx, module = self.fx, self.equipment.module
         blocked = ("motor.seized", "motor.turn_short", "module.output_short", "motor.to_frame", "module.output_open")
-        broken = any(w in fx.opened for w in (*module["phases"], "inverter_U", "inverter_V", "inverter_W"))
+        broken = any(w in fx.opened for w in (*module["phases"], *module["inverter"]))
         shorted = any("winding" in s.a or "module." in s.a for s in fx.shunts if s.ohms < 1e5)
-        return not (any(fx.setting(b) for b in blocked) or broken or shorted or "winding_plug" in hands.parted)
+        return not (any(fx.setting(b) for b in blocked) or broken or shorted)
 
     def _motion(self, plant: Plant, hands: Hands, want: bool, ready: bool, speed: str) -> tuple[str, float, str]:
         now, module = plant.time, self.equipment.module
         motor, since = plant.motor, plant.motor_at
+        if module["winding_plug"] in hands.parted:
+            return "still", (since if motor == "still" else now), ""
         if not want:
             if motor in ("running", "starting"):
                 return "coasting", now, ""

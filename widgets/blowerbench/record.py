@@ -64,6 +64,7 @@ class CallRecord:
     lines: tuple[Line, ...]
     head: str
     damage: str = ""
+    torn: bool = False  # the damage is just a last line cut off, as a crash leaves it
 
 
 def link(previous: str, body: bytes) -> str:
@@ -89,7 +90,7 @@ def _walk(data: bytes) -> Iterator[tuple[int, int, bytes]]:
 def _parse(data: bytes, name: str) -> tuple[CallRecord, int]:
     header: Header | None = None
     lines: list[Line] = []
-    head, good, damage = GENESIS, 0, ""
+    head, good, damage, torn = GENESIS, 0, "", False
     for number, start, raw in _walk(data):
         try:
             if not raw.endswith(b"\n"):
@@ -107,26 +108,25 @@ def _parse(data: bytes, name: str) -> tuple[CallRecord, int]:
                 lines.append(line)
             head, good = chained.chain, start + len(raw)
         except (ValueError, msgspec.MsgspecError) as error:
-            damage = f"line {number}: {error}"
+            damage, torn = f"line {number}: {error}", not raw.endswith(b"\n")
             break
     if header is None:
         raise RecordError(f"{name}: no readable header ({damage or 'the file is empty'}); start a new call under another name")
-    return CallRecord(header, tuple(lines), head, damage), good
+    return CallRecord(header, tuple(lines), head, damage, torn), good
 
 
 def _header(body: bytes, name: str) -> Header:
     version = msgspec.json.decode(body, type=dict[str, object]).get("format")
     if version != FORMAT:
         raise RecordError(
-            f"{name}: record format {version}; this version reads format {FORMAT}: "
-            "install the release that wrote it"
+            f"{name}: record format {version}; this version reads format {FORMAT}: install the release that wrote it"
         )
     return msgspec.json.decode(body, type=Header)
 
 
 def read_record(path: Path) -> CallRecord:
     """The record at `path`, up to the first damaged line, which `damage` names; changes nothing on the disk."""
-    return _parse(path.read_bytes(), path.name)[0]
+    return _parse(_content(path), path.name)[0]
 
 
 class RecordWriter:
@@ -136,11 +136,13 @@ class RecordWriter:
         self.path = path
         self._lock = _lock(path)
         try:
-            data = path.read_bytes() if path.exists() else b""
+            data = _content(path)
             if data:
                 record, good = _parse(data, path.name)
                 if record.header != header:
                     raise RecordError(_mismatch(path.name, record.header, header))
+                if record.damage and not record.torn:
+                    raise RecordError(f"{path.name}: {record.damage}; it can't be gone on with: hand it in as it is")
                 if good < len(data):
                     self._move_damage(data[good:])
                     os.truncate(path, good)
@@ -180,6 +182,13 @@ class RecordWriter:
         self._lock.close()
 
 
+def _content(path: Path) -> bytes:
+    try:
+        return path.read_bytes() if path.exists() else b""
+    except OSError as error:
+        raise RecordError(f"{path.name or path}: can't be read as a call record ({error.strerror}); give a file") from error
+
+
 def _mismatch(name: str, found: Header, wanted: Header) -> str:
     for key in Header.__struct_fields__:
         if getattr(found, key) != getattr(wanted, key):
@@ -191,8 +200,11 @@ def _mismatch(name: str, found: Header, wanted: Header) -> str:
 
 
 def _lock(path: Path) -> IO[bytes]:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle = path.with_name(path.name + ".lock").open("a+b")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle = path.with_name(path.name + ".lock").open("a+b")
+    except OSError as error:
+        raise RecordError(f"{path}: can't be written ({error.strerror}); choose a folder that is yours") from error
     try:
         if os.name == "nt":
             import msvcrt

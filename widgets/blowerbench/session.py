@@ -70,14 +70,15 @@ class Session:
         seconds = float(hands.clock - before.hands.clock)
         plant, said = self._consequences(act, before.hands, hands, plant)
         if isinstance(act, a.TryControls):
-            trial = replace(before.hands, thermostat="fan", switch_held=False)
+            trial = replace(before.hands, thermostat="fan")
             plant = self.simulator.advance(plant, trial, seconds / 2)
             said += (Said("controls_started" if plant.motor in ("running", "starting", "twitching") else "controls_nothing"),)
             plant = self.simulator.advance(plant, hands, seconds / 2)
         else:
             plant = self.simulator.advance(plant, hands, seconds)
         self.now = Moment(hands, plant)
-        said += self._answers(act, before)
+        heard = () if isinstance(act, a.SetBreaker) else tuple(Said(x) for x in sorted(plant.heard))
+        said += heard + self._answers(act, before)
         readings = read_instruments(self.equipment, self.simulator, hands, plant, self.variant)
         shown = tuple(r.shown for r in readings)
         if isinstance(act, a.ZeroLeads):
@@ -102,7 +103,7 @@ class Session:
             case a.Repair(unit=unit):
                 if unit == self.equipment_fuse_unit:
                     plant = replace(plant, fuse_blown=False, over_fuse=float("inf"), quiet=None)
-                if self.hypothesis.fault != HEALTHY and self.catalogue.correction(self.hypothesis) == unit:
+                if self.hypothesis.fault != HEALTHY and set(self.catalogue.corrections(self.hypothesis)) <= set(hands.repaired):
                     self.simulator = Simulator(self.equipment, NO_EFFECTS, self.variant)
                     plant = replace(plant, quiet=None)
                 return plant, (Said("repaired", (unit,)),)
@@ -138,14 +139,12 @@ class Session:
 
     def _sights(self, where: str) -> tuple[Said, ...]:
         plant, found = self.now.plant, [s.says for s in self.fx.sights if s.where == where]
-        if where == "around" and self.fx.setting("gas.smell"):
-            found.append("smell_of_gas")
         if where == "panel":
             handle = "breaker_handle_tripped" if plant.tripped else "breaker_handle_on"
             found.append(handle if self.now.hands.breaker_on else "breaker_handle_off")
         if where == "fuse":
             found.append("fuse_element_gone" if plant.fuse_blown else "fuse_element_whole")
-        if where in self.equipment.connectors and where not in self.now.hands.parted and found:
+        if where in self.equipment.connectors and where not in self.now.hands.parted:
             found = ["connector_mated_nothing_shows"]
         return tuple(Said(x) for x in sorted(found)) or (Said("nothing_unusual"),)
 
@@ -163,7 +162,7 @@ class Session:
             return "shaft_seized"
         if self.fx.setting("motor.rough"):
             return "shaft_rough"
-        shorted = self.fx.setting("module.output_short") and "winding_plug" not in self.now.hands.parted
+        shorted = self.fx.setting("module.output_short") and self.equipment.module["winding_plug"] not in self.now.hands.parted
         turns = self.fx.setting("motor.turn_short")
         return "shaft_drags" if shorted or turns else "shaft_free"
 
@@ -175,6 +174,8 @@ class Session:
             found.append("inducer_running")
         if plant.flame:
             found.append("burner_lit")
+        if self.fx.setting("gas.smell") and not hands.left:
+            found.append("smell_of_gas")
         if hands.source_clipped:
             found.append("source_lamp_lit" if plant.lamp else "source_lamp_dark")
         if plant.chatters:
