@@ -53,9 +53,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if code:
             complaint = _("The workspace {folder} could not be made; the reason is above.")
             raise SetupError(complaint.format(folder=folder))
+        keep_offline()
         jupyter: list[str | Path] = [python(), "-m", "jupyterlab"]
         if options.check:
-            return run([*jupyter, "--version"])
+            answer = subprocess.run([*jupyter, "--version"], capture_output=True, text=True, check=False)
+            ready = _("Ready: JupyterLab {version}.").format(version=answer.stdout.strip())
+            say(answer.stderr if answer.returncode else ready)
+            return answer.returncode
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             for_jupyter.append(
                 "--allow-root"
@@ -66,6 +70,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 2
     except KeyboardInterrupt:
         return 130
+
+
+def keep_offline() -> None:
+    """Tell this venv's JupyterLab to ask no server for news or updates; a person can still change it in its settings."""
+    settings = VENV / "share" / "jupyter" / "lab" / "settings" / "overrides.json"
+    settings.parent.mkdir(parents=True, exist_ok=True)
+    wanted = {"@jupyterlab/apputils-extension:notification": {"fetchNews": "false", "checkForUpdates": False}}
+    settings.write_text(json.dumps(wanted, indent=1), encoding="utf-8")
 
 
 def parser() -> argparse.ArgumentParser:

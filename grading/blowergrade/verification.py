@@ -137,8 +137,8 @@ def write_up_points(steps: Sequence[Step], corrections: Sequence[str], equipment
 
 
 def _written(text: str) -> int:
-    """1 for a text of at least two words' worth of letters."""
-    return 1 if sum(c.isalpha() for c in text) >= 6 else 0
+    """1 for a text that holds at least a word ("surge" is an answer, "ok" is none)."""
+    return 1 if sum(c.isalpha() for c in text) >= 3 else 0
 
 
 def _plain(text: str) -> str:
