@@ -121,6 +121,7 @@ class Technician:
         self.test([*p.lift(), a.SetThermostat("fan")])  # door on: with it off the thermostat has no supply
         self.measure(AT_THERMOSTAT)
         self.live()
+        self.rollout()
         self.plug_apart()
         self.reference()
         self.shorts()
@@ -157,6 +158,13 @@ class Technician:
         self.test([a.Wait(20), a.ReadStatus()])
         self.measure(LIVE_HEAT)
         self.do(p.lift())
+
+    def rollout(self) -> None:
+        """A rollout that is open: dead, burner and wiring looked at, then its reset pressed once."""
+        if not any("rollout" in h.fault or "rolls_out" in h.fault for h in self.evidence.alive):
+            return
+        self.do(p.make_safe(self.equipment, self.hands))
+        self.test([a.Look("wiring"), a.ResetSafety("rollout")])
 
     def plug_apart(self) -> None:
         """Power plug out, leads clipped dead, power on, read hands-off, dead again."""

@@ -322,3 +322,14 @@ def test_a_breaker_that_trips_is_heard() -> None:
     bench = bench_with("unit_line_to_ground")
     do(bench, a.SetDoor(False), a.SetBreaker(False), a.SetBreaker(True))
     assert "breaker_tripped" in [s.id for s in do(bench, a.HoldDoorSwitch(True)).said]
+
+
+def test_a_rollout_can_be_reset_and_opens_again_while_its_cause_is_there() -> None:
+    bench = bench_with("flame_rolls_out")
+    do(bench, a.SetThermostat("off"), a.SetDoor(False))
+    assert do(bench, a.ResetSafety("rollout")).said[0].id == "reset_clicks"
+    lit = do(bench, a.SetDoor(True), a.Wait(200), a.SetThermostat("heat"), a.Wait(29))
+    assert "burner_lit" in lit.senses
+    after = do(bench, a.Wait(10))
+    assert "burner_lit" not in after.senses
+    assert do(bench, a.SetDoor(False), a.ResetSafety("rollout")).said[0].id == "reset_clicks"

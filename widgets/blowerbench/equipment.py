@@ -1,6 +1,6 @@
 """One kind of unit, read from its data file and checked before anything uses it.
 
-Rule: behaviour that differs from unit to unit is data here; code that reads it has no unit's name in it.
+Rule: behaviour that differs from unit to unit is data here, as far as its tables can say it.
 """
 
 from __future__ import annotations

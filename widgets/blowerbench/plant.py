@@ -176,6 +176,7 @@ class Simulator:
         times.append(plant.inducer_at + heat["pressure_delay"])
         times.append(plant.igniter_at + heat["igniter_hot"])
         times.append(plant.gas_at + heat["flame_delay"])
+        times.append(plant.gas_at + heat["flame_delay"] + heat["rollout_delay"])
         if plant.alive:
             for machine, name, since in (("burner", plant.burner, plant.burner_at), ("blower", plant.blower, plant.blower_at)):
                 for when, _ in self.equipment.phases[machine, name].go:
@@ -293,7 +294,8 @@ class Simulator:
         elif not limit and plant.plenum <= heat["limit_closes"] + 1e-6:
             limit = True
         lamp = self._volts(state, self.equipment.source["lamp"]) >= self.equipment.source["lamp_on"]
-        rollout = plant.rollout and not (fx.setting("rollout.tripped") and not plant.time > 900.0)
+        rolled = now >= gas_at + heat["flame_delay"] + heat["rollout_delay"] - 1e-9 and plant.flame
+        rollout = plant.rollout and not (rolled and fx.setting("flame.rolls_out"))
         return replace(
             plant, inducer_at=inducer_at, igniter_at=igniter_at, gas_at=gas_at, pressure=pressure, flame=lit,
             limit=limit, rollout=rollout, lamp=lamp and hands.source_clipped,
