@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import os
 import sys
 from collections.abc import Sequence
 from itertools import count
@@ -64,6 +65,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BenchError as error:
         print(f"blowergrade: {error}", file=sys.stderr)
         return 2
+    except BrokenPipeError:  # the reader of our output has gone, as after `| head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
     return 0
 
 
@@ -246,7 +250,8 @@ def _say_result(sheet: Sheet, equipment: Equipment) -> None:
     print(f"{translate(result)}: {points(sheet.tenths)} of 100 points.")
     for part in sheet.parts:
         print(f"  {part.name.replace('_', '-'):<10} {points(part.tenths):>5} of {points(part.of)}")
-    print(f"{translate('The fault')}: {sheet.fault_title}; corrected at: {label('unit', sheet.correction, equipment)}.")
+    places = " + ".join(label("unit", name, equipment) for name in sheet.correction.split("; "))
+    print(f"{translate('The fault')}: {sheet.fault_title}; corrected at: {places}.")
     for broken in sheet.violations:
         print(f"{broken.level}, act {broken.seq} at {clock(broken.clock)}: {broken.text} ({broken.clause})")
     for note in sheet.notes:
@@ -296,7 +301,9 @@ def _question(sentence: str, equipment: Equipment) -> str:
 
 def _leaf(table: Table, mask: int) -> str:
     left = [h for k, h in enumerate(table.hypotheses) if mask >> k & 1]
-    units = sorted({label("unit", table.catalogue.correction(h), table.equipment) for h in left})
+    units = sorted(
+        {" + ".join(label("unit", u, table.equipment) for u in table.catalogue.corrections(h)) for h in left}
+    )
     return f"= {' or '.join(units)}  ({', '.join(map(str, left))})"
 
 

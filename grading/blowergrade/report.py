@@ -158,7 +158,7 @@ class _Page:
             equipment=translate(self.equipment.title, self.language),
             complaint=label("complaint", sheet.complaint, self.equipment, self.language),
             result=self.result(), reasons=self.why_failed(), declared="; ".join(map(self.unit, sheet.declared)),
-            correction=self.unit(sheet.correction), fault=self.catalogue.faults.get(_hypothesis(sheet.fault).fault),
+            correction=self.units(sheet.correction), fault=self.catalogue.faults.get(_hypothesis(sheet.fault).fault),
             severity=self.severity(), violations=self.violations(), parts=tuple(map(self.section, sheet.parts)),
             story=self.story() if sheet.timeline else None, versions=versions(),
         )  # fmt: skip
@@ -264,7 +264,7 @@ class _Page:
             "{0} catalogued causes fit this complaint, {1} what was perceived at arrival, and {2} every reading in the end.",
             most, first, left,
         )  # fmt: skip
-        follows = self.t("What was left is corrected at one place, the one declared: {0}.", self.unit(sheet.correction))
+        follows = self.t("What was left is corrected at one place, the one declared: {0}.", self.units(sheet.correction))
         end = follows if sheet.entailed else self.t("What was left is not just what was declared.")
         path = duration_text(sheet.path_seconds, self.language)
         if regret:

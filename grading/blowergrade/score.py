@@ -220,7 +220,7 @@ def grade_steps(
     )
     return Sheet(
         SHEET_FORMAT, VERSION, rules.name, equipment.id, complaint, person, variant.name, head, str(hypothesis), fault.title,
-        fault.correction, declared, entailed, outside, steps[-1].after.hands.clock if steps else 0, path, passed, total,
+        "; ".join(corrections), declared, entailed, outside, steps[-1].after.hands.clock if steps else 0, path, passed, total,
         tuple(parts), tuple(Broken(v.rule, v.level, v.seq, v.clock, v.clause, v.text) for v in violations),
         tuple(search.timeline), tuple(notes),
     )  # fmt: skip

@@ -248,3 +248,8 @@ def test_a_record_path_that_is_a_folder_is_answered(tmp_path: Path) -> None:
     (tmp_path / "call.jsonl").mkdir()
     with pytest.raises(BenchError, match="can't be read"):
         open_bench(tmp_path / "call.jsonl")
+
+
+def test_a_record_that_is_not_there_is_not_called_empty(tmp_path: Path) -> None:
+    with pytest.raises(BenchError, match="there is no such call record"):
+        read_record(tmp_path / "call.jsonl")

@@ -7,6 +7,7 @@ through the entry points ``blowerbench.course``: this package may not import the
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Sequence
 from importlib.metadata import entry_points
@@ -38,6 +39,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BenchError as error:
         print(f"blowerbench: {error}", file=sys.stderr)
         return 2
+    except BrokenPipeError:  # the reader of our output has gone, as after `| head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
     return 0
 
 

@@ -126,6 +126,8 @@ def _header(body: bytes, name: str) -> Header:
 
 def read_record(path: Path) -> CallRecord:
     """The record at `path`, up to the first damaged line, which `damage` names; changes nothing on the disk."""
+    if not path.exists():
+        raise RecordError(f"{path}: there is no such call record; give the path of a .jsonl file that a bench wrote")
     return _parse(_content(path), path.name)[0]
 
 
