@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import io
-import os
 import sys
 from collections.abc import Sequence
 from itertools import count
@@ -20,6 +19,7 @@ from tqdm import tqdm
 
 from blowerbench import acts as a
 from blowerbench.bench import LocalBench
+from blowerbench.cli import carry_out
 from blowerbench.equipment import Equipment, load_equipment
 from blowerbench.errors import BenchError
 from blowerbench.faults import Catalogue, Hypothesis, load_faults
@@ -60,15 +60,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # a terminal without Ω must not end the call
-    try:
-        options.run(options)
-    except BenchError as error:
-        print(f"blowergrade: {error}", file=sys.stderr)
-        return 2
-    except BrokenPipeError:  # the reader of our output has gone, as after `| head`
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 1
-    return 0
+    return carry_out("blowergrade", options)
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -153,7 +153,6 @@ class Evidence:
         }
         self.rulings: list[Ruling] = []
         self.last: dict[Hypothesis, Prediction] = {}  # what each hypothesis gave for the act observed last
-        self.arrival: list[Hypothesis] = list(candidates)
         self.seq = 0
 
     def perceive_arrival(self, senses: tuple[str, ...]) -> None:
@@ -175,18 +174,6 @@ class Evidence:
         self.rulings += new
         return new
 
-    def predictions(self, acts: Sequence[Act]) -> dict[Hypothesis, tuple[Prediction, ...]]:
-        """What each remaining hypothesis would show for `acts` played now; commits nothing."""
-        result: dict[Hypothesis, tuple[Prediction, ...]] = {}
-        for hypothesis, sessions in self.alive.items():
-            rows = [_peek(s, acts) for s in sessions]
-            result[hypothesis] = tuple(predict(column) for column in zip(*rows, strict=True))
-        return result
-
-    def outlook(self, acts: Sequence[Act]) -> dict[Hypothesis, tuple[Heard, ...]]:
-        """Like `predictions`, but only for the nominal variant: quick, for planning."""
-        return {h: tuple(_peek(ss[0], acts)) for h, ss in self.alive.items()}
-
     @property
     def units(self) -> frozenset[str]:
         """The correction units that the remaining hypotheses lie in."""
@@ -207,13 +194,3 @@ class Evidence:
     def entailed(self) -> bool:
         """Whether all that is left lies in one correction unit."""
         return len(self.units) == 1
-
-
-def _peek(session: Session, acts: Sequence[Act]) -> list[Heard]:
-    probe = session.copy()
-    heard: list[Heard] = []
-    for act in acts:
-        if probe.decide(act) is not None:
-            break
-        heard.append(probe.play(act))
-    return heard

@@ -168,7 +168,8 @@ def grade_steps(
     *, complaint: str, variant: Variant, person: str = "", head: str = "", damage: str = "", rubric: str = "default",
 ) -> Sheet:  # fmt: skip
     """The sheet of a replayed call; `senses` are what was perceived at arrival."""
-    rules = load_rubric(rubric).rubric
+    loaded = load_rubric(rubric)
+    rules = loaded.rubric
     fault = _gradable(catalogue, hypothesis, complaint)
     corrections = catalogue.corrections(hypothesis)
     violations = monitor(equipment, fault.stop_work, steps)
@@ -218,8 +219,9 @@ def grade_steps(
         and (entailed or not rules.pass_needs_entailment)
         and not outside
     )
+    rubric_name = f"{rules.name} {loaded.digest[:12]}"
     return Sheet(
-        SHEET_FORMAT, VERSION, rules.name, equipment.id, complaint, person, variant.name, head, str(hypothesis), fault.title,
+        SHEET_FORMAT, VERSION, rubric_name, equipment.id, complaint, person, variant.name, head, str(hypothesis), fault.title,
         "; ".join(corrections), declared, entailed, outside, steps[-1].after.hands.clock if steps else 0, path, passed, total,
         tuple(parts), tuple(Broken(v.rule, v.level, v.seq, v.clock, v.clause, v.text) for v in violations),
         tuple(search.timeline), tuple(notes),

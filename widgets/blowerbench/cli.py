@@ -33,11 +33,15 @@ class CourseError(BenchError):
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command with `arguments` (those of the process by default) and return its exit code."""
-    options = _parser().parse_args(arguments)
+    return carry_out("blowerbench", _parser().parse_args(arguments))
+
+
+def carry_out(program: str, options: argparse.Namespace) -> int:
+    """Run the chosen command and return its exit code: 2 with one line on stderr for what a person can mend."""
     try:
         options.run(options)
     except BenchError as error:
-        print(f"blowerbench: {error}", file=sys.stderr)
+        print(f"{program}: {error}", file=sys.stderr)
         return 2
     except BrokenPipeError:  # the reader of our output has gone, as after `| head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
