@@ -33,7 +33,7 @@ Indices = npt.NDArray[np.intp]
 threadpool_limits(limits=1, user_api="blas")
 
 CLOSE = 1e-13  # a refinement step this small against the largest voltage ends the refinement
-LOOSE = 1e-11  # and one that stays above this sends the system to the direct solution
+LOOSE = 1e-12  # and one that stays above this sends the system to the direct solution
 HOLDS = 1e-9  # and the equations are met to this against the largest volts and amperes (at least 1e-3)
 STEPS = 6
 
