@@ -1,6 +1,6 @@
-"""Scripted technicians: a competent one who works as taught, and some who do not.
+"""A scripted technician, competent, who works as taught.
 
-Rule: a technician sees only what the bench shows (and, like any person, knows the catalogue). It is used by tests, by the
+Rule: a technician sees only what the bench shows, and knows the catalogue. It is used by tests, by the
 demo and as the procedure whose cost full isolation marks are measured against.
 """
 
