@@ -23,7 +23,7 @@ from blowerbench.variant import extreme_variants
 
 #: A predicted range is widened by this fraction of itself on each side: what five variants may miss of the whole box.
 GUARD = 0.25
-PREFIX = {"": 0, "m": -3, "k": 3, "M": 6}
+PREFIX = {"": 0, "u": -6, "m": -3, "k": 3, "M": 6}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +40,14 @@ class Ruling:
 class Prediction:
     """What an act would show under one hypothesis: possible messages and senses, and for each display an interval.
 
-    `bounds` holds (instrument, lowest, highest, exponent) in steps of 10^exponent V, ohm or A.
+    `senses` are perceived in every variant, `perhaps` in some: each is judged by itself, since two of them may turn at
+    different places of the variant range. `shown` holds (instrument, lowest, highest, exponent) in steps of 10^exponent of the
+    instrument's unit.
     """
 
     said: frozenset[tuple[str, ...]]
-    senses: frozenset[tuple[str, ...]]
+    senses: frozenset[str]
+    perhaps: frozenset[str]
     shown: tuple[tuple[str, int, int, int], ...]
     silent: bool  # whether some variant shows no display at all
 
@@ -67,7 +70,8 @@ def _key(observation: Observation) -> tuple[tuple[str, ...], tuple[str, ...]]:
 def predict(heard: Sequence[Heard]) -> Prediction:
     """One prediction out of what the extreme variants gave for the same act."""
     said = frozenset(_key(h.observation)[0] for h in heard)
-    senses = frozenset(h.observation.senses for h in heard)
+    every = [frozenset(h.observation.senses) for h in heard]
+    senses, perhaps = frozenset.intersection(*every), frozenset.union(*every)
     shown: list[tuple[str, int, int, int]] = []
     slots = max(len(h.readings) for h in heard)
     for slot in range(slots):
@@ -77,7 +81,7 @@ def predict(heard: Sequence[Heard]) -> Prediction:
         guard = GUARD * (high - low) if high < float("inf") else 0.0
         bounds = interval(_floor(low, guard), high + guard, readings[0].spec)
         shown.append((readings[0].shown.instrument, *bounds))
-    return Prediction(said, senses, tuple(shown), any(not h.readings for h in heard))
+    return Prediction(said, senses, perhaps, tuple(shown), any(not h.readings for h in heard))
 
 
 def _floor(low: float, guard: float) -> float:
@@ -86,7 +90,7 @@ def _floor(low: float, guard: float) -> float:
 
 def overlap(one: Prediction, other: Prediction) -> bool:
     """Whether some observation could come from both predictions."""
-    if not (one.said & other.said and one.senses & other.senses):
+    if not (one.said & other.said and one.senses <= other.perhaps and other.senses <= one.perhaps):
         return False
     if len(one.shown) != len(other.shown):
         return one.silent or other.silent
@@ -108,8 +112,10 @@ def mismatch(prediction: Prediction, observation: Observation) -> tuple[str, str
     said, senses = _key(observation)
     if said not in prediction.said:
         return " ".join(said) or "-", " | ".join(sorted(" ".join(s) or "-" for s in prediction.said))
-    if senses not in prediction.senses:
-        return " ".join(senses), " | ".join(sorted(" ".join(s) for s in prediction.senses))
+    perceived = frozenset(senses)
+    if not prediction.senses <= perceived <= prediction.perhaps:
+        unsure = sorted(prediction.perhaps - prediction.senses)
+        return " ".join(senses), " ".join([*sorted(prediction.senses), *(f"({s}?)" for s in unsure)])
     specs, _ = instruments()
     measured = [s for s in observation.shown if s.instrument in specs]
     if not measured:
@@ -158,8 +164,11 @@ class Evidence:
 
     def perceive_arrival(self, senses: tuple[str, ...]) -> None:
         """Drop what does not sound like the unit at arrival."""
-        for h in [h for h, ss in self.alive.items() if senses not in {s.senses() for s in ss}]:
-            del self.alive[h]
+        perceived = frozenset(senses)
+        for h, sessions in list(self.alive.items()):
+            every = [frozenset(s.senses()) for s in sessions]
+            if not frozenset.intersection(*every) <= perceived <= frozenset.union(*every):
+                del self.alive[h]
 
     def observe(self, act: Act, observation: Observation) -> list[Ruling]:
         """Fold one recorded act in; returns the rulings it brought."""

@@ -11,8 +11,12 @@ from typing import Literal
 import msgspec
 
 Call = Literal["off", "fan", "heat", "cool"]
-Function = Literal["off", "volts_ac", "volts_dc", "low_z", "ohms", "clamp"]
+Function = Literal["off", "volts_ac", "volts_dc", "low_z", "ohms", "farads", "clamp"]
 Lead = Literal["red", "black"]
+Hose = Literal["high", "low"]
+Probe = Literal["first", "second"]
+Adapter = Literal["ac", "dc", "serial"]
+Switchgear = Literal["disconnect", "breaker"]
 Item = Literal["eye_protection", "gloves"]
 Danger = Literal["gas_smell", "co_alarm", "other"]
 
@@ -22,7 +26,7 @@ class Act(msgspec.Struct, frozen=True, tag_field="do", forbid_unknown_fields=Tru
 
 
 class Look(Act, frozen=True, tag="look"):
-    """Look closely at a place: around, panel, fuse, wiring, control_module, wheel, or a connector's name."""
+    """Look closely at a place: around, panel, one of the unit's own places (filter, wiring, ...), or a connector's name."""
 
     where: str = "around"
 
@@ -39,31 +43,44 @@ class Wear(Act, frozen=True, tag="wear"):
 
 
 class SetBreaker(Act, frozen=True, tag="set_breaker"):
-    """Put the panel breaker on or off; on goes through a full off first, as a breaker must be reset."""
+    """Put the breaker of a supply on or off; on goes through a full off first, as a breaker must be reset."""
 
     on: bool
+    supply: str = "main"
 
 
 class SetDisconnect(Act, frozen=True, tag="set_disconnect"):
-    """Close or open the disconnect at the unit."""
+    """Close or open the disconnect of a supply at the unit."""
 
     closed: bool
+    supply: str = "main"
 
 
 class SetLock(Act, frozen=True, tag="set_lock"):
-    """Put the own lock on the open disconnect, or take it off."""
+    """Put the own lock on an open disconnect or a breaker that is off, or take it off."""
 
     on: bool
+    supply: str = "main"
+    device: Switchgear = "disconnect"
 
 
 class SetTag(Act, frozen=True, tag="set_tag"):
-    """Hang the own tag on the disconnect, or take it off."""
+    """Hang the own tag on a disconnect or breaker, or take it off."""
 
     on: bool
+    supply: str = "main"
+    device: Switchgear = "disconnect"
+
+
+class SetSelector(Act, frozen=True, tag="set_selector"):
+    """Set one of the board's switches (airflow selection)."""
+
+    selector: str
+    closed: bool
 
 
 class TryControls(Act, frozen=True, tag="try_controls"):
-    """Call for the fan at the thermostat, watch whether anything starts, and set it to off."""
+    """Call at the thermostat for what runs the blower, watch whether anything starts, and set it to off."""
 
 
 class SetDoor(Act, frozen=True, tag="set_door"):
@@ -128,6 +145,44 @@ class PlaceClamp(Act, frozen=True, tag="place_clamp"):
     conductor: str
 
 
+class OpenPort(Act, frozen=True, tag="open_port"):
+    """Take the plug out of a test port (drilling it where there is none yet: know what lies behind)."""
+
+    port: str
+
+
+class PlugPort(Act, frozen=True, tag="plug_port"):
+    """Close a test port with its plug."""
+
+    port: str
+
+
+class PlaceHose(Act, frozen=True, tag="place_hose"):
+    """Put one hose of the manometer into an open port; an empty name leaves it open to the room."""
+
+    hose: Hose
+    port: str
+
+
+class PlaceProbe(Act, frozen=True, tag="place_probe"):
+    """Put one probe of the thermometer into an open port; an empty name takes it out."""
+
+    probe: Probe
+    port: str
+
+
+class Wiggle(Act, frozen=True, tag="wiggle"):
+    """Move a connector or the wires at a place with an insulated stick, and watch."""
+
+    where: str
+
+
+class Warm(Act, frozen=True, tag="warm"):
+    """Warm a connector or a place with a hot-air gun for a while, and watch."""
+
+    where: str
+
+
 class Unplug(Act, frozen=True, tag="unplug"):
     """Release the latch and part a connector."""
 
@@ -171,9 +226,10 @@ class TurnShaft(Act, frozen=True, tag="turn_shaft"):
 
 
 class FitSource(Act, frozen=True, tag="fit_source"):
-    """Fit the reference source on the motor in place of its control harness, or take it off."""
+    """Fit the reference source, with one of its adapters, on the motor in place of its control harness, or take it off."""
 
     on: bool
+    adapter: Adapter = "ac"
 
 
 class ClipSource(Act, frozen=True, tag="clip_source"):
@@ -197,7 +253,9 @@ class CloseControl(Act, frozen=True, tag="close_control"):
 
 
 class Discharge(Act, frozen=True, tag="discharge"):
-    """Hold a rated resistor with insulated probes across the bus test points."""
+    """Hold a rated resistor with insulated probes across the bus test points, or across the run capacitor."""
+
+    part: Literal["bus", "capacitor"] = "bus"
 
 
 class ResetSafety(Act, frozen=True, tag="reset_safety"):
@@ -250,7 +308,7 @@ AnyAct = (
     | TapeDoorSwitch | SetThermostat | InspectMeter | SetMeter | ZeroLeads | PlaceLead | LiftLead | ReadMeter
     | PlaceClamp | Unplug | PlugIn | LiftWire | LandWire | SetJumper | Wait | TurnShaft | FitSource | ClipSource
     | SwitchSource | OpenControl | CloseControl | Discharge | ResetSafety | SetGas | Leave | Repair | Declare | WriteUp
-    | Finish
+    | Finish | SetSelector | OpenPort | PlugPort | PlaceHose | PlaceProbe | Wiggle | Warm
 )
 
 DURATION: dict[type[Act], int] = {
@@ -259,6 +317,7 @@ DURATION: dict[type[Act], int] = {
     PlaceLead: 6, LiftLead: 2, ReadMeter: 2, PlaceClamp: 8, Unplug: 15, PlugIn: 15, LiftWire: 20, LandWire: 20,
     SetJumper: 10, TurnShaft: 10, FitSource: 20, ClipSource: 15, SwitchSource: 8, OpenControl: 120, CloseControl: 120,
     Discharge: 15, ResetSafety: 10, SetGas: 15, Leave: 60, Declare: 0, WriteUp: 180, Finish: 0,
+    SetSelector: 15, OpenPort: 30, PlugPort: 10, PlaceHose: 8, PlaceProbe: 8, Wiggle: 20, Warm: 90,
 }  # fmt: skip
 
 

@@ -19,7 +19,7 @@ from blowerbench.equipment import Equipment, load_equipment
 from blowerbench.errors import BenchError
 from blowerbench.faults import NO_EFFECTS, load_faults
 from blowerbench.messages import label, translate
-from blowerbench.plant import Simulator
+from blowerbench.simulator import Simulator
 from blowerbench.variant import NOMINAL
 
 COURSE_GROUP = "blowerbench.course"

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import blowerdata
@@ -31,6 +32,7 @@ CHANGES = {
     "stuck_open": "the contact never closes",
     "swap": "two wires have changed places at their far ends",
     "set": "a number or a state of a device is changed",
+    "both": "two catalogued faults at once",
 }
 
 
@@ -52,6 +54,21 @@ class Sight:
 
     where: str
     says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Intermittent:
+    """When a fault that comes and goes is there: `after` seconds of what stirs it, until `rest` seconds without.
+
+    `by` is powered (board or control has its supply), running (the blower turns) or hot (the plenum is hot). `provoke` (wiggle
+    or warm) at the place or connector `at` brings it out at once.
+    """
+
+    by: str
+    after: float
+    rest: float
+    provoke: str
+    at: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +94,8 @@ class Fault:
     stop_work: bool = False
     with_units: tuple[str, ...] = ()  # other correction units that go with it (a grounded winding takes the control along)
     also: tuple[tuple[str, float], ...] = ()  # device settings that go with a change of the circuit
+    when: Intermittent | None = None
+    only_by_substitution: str = ""  # why no act tells it from a fault of another unit
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -100,6 +119,18 @@ class Effects:
     shunts: tuple[Shunt, ...] = ()
     settings: Mapping[str, float] | None = None
     sights: tuple[Sight, ...] = ()
+    when: Intermittent | None = None
+
+    def __hash__(self) -> int:
+        return hash((self.opened, self.closed, self.resistances, self.shunts, self.when))
+
+    def both(self, other: Effects) -> Effects:
+        """This and `other` at once."""
+        settings = {**(self.settings or {}), **(other.settings or {})}
+        return Effects(
+            self.opened | other.opened, self.closed | other.closed, self.resistances + other.resistances,
+            self.shunts + other.shunts, settings or None, self.sights + other.sights, self.when or other.when,
+        )  # fmt: skip
 
     def setting(self, name: str, healthy: float = 0.0) -> float:
         """The device setting `name`, or `healthy` where the hypothesis leaves it alone."""
@@ -161,9 +192,11 @@ def _fault(raw: dict[str, Any], equipment: Equipment, source: str) -> Fault:
             sights=tuple(Sight(**s) for s in raw.get("sights", [])), stop_work=raw.get("stop_work", False),
             with_units=tuple(raw.get("with_units", ())),
             also=tuple((k, float(v)) for k, v in raw.get("also", {}).items()),
+            when=Intermittent(**raw["when"]) if "when" in raw else None,
+            only_by_substitution=raw.get("only_by_substitution", ""),
         )  # fmt: skip
-    except KeyError as error:
-        raise FaultError(f"{where}: entry {error} is missing; see 'how to add a fault' in DEVELOPERS.md") from error
+    except (KeyError, TypeError) as error:
+        raise FaultError(f"{where}: entry {error} is missing or odd; see 'how to add a fault' in DEVELOPERS.md") from error
     known = {
         "change": (change, CHANGES), "correction": (fault.correction, (*equipment.units, NO_FAULT)),
     }  # fmt: skip
@@ -176,6 +209,11 @@ def _fault(raw: dict[str, Any], equipment: Equipment, source: str) -> Fault:
     for complaint in fault.complaints:
         if complaint not in equipment.complaints:
             raise FaultError(f"{where}: unknown complaint {complaint!r}; the equipment has {', '.join(equipment.complaints)}")
+    _check_when(equipment, fault.when, where)
+    for sight in fault.sights:
+        if sight.where not in (*equipment.places, *equipment.connectors):
+            places = ", ".join((*equipment.places, *equipment.connectors))
+            raise FaultError(f"{where}: unknown place {sight.where!r} of a sight; the equipment has {places}")
     branches = equipment.network.branch_index
     for target in fault.target:
         if change in ("open", "resistance", "stuck_closed", "stuck_open", "swap") and target not in branches:
@@ -185,6 +223,34 @@ def _fault(raw: dict[str, Any], equipment: Equipment, source: str) -> Fault:
     if not 1 <= len(severities) <= 5:
         raise FaultError(f"{where}: {len(severities)} severities; give one to five")
     return fault
+
+
+def _check_when(equipment: Equipment, when: Intermittent | None, where: str) -> None:
+    if when is None:
+        return
+    for what, value, allowed in (
+        ("by", when.by, ("powered", "running", "hot")),
+        ("provoke", when.provoke, ("wiggle", "warm", "")),
+        ("at", when.at, ("", *equipment.places, *equipment.connectors)),
+    ):
+        if value not in allowed:
+            raise FaultError(f"{where}: when.{what} = {value!r}; use one of {', '.join(x for x in allowed if x)}")
+    if min(when.after, when.rest) < 1:
+        raise FaultError(f"{where}: when.after and when.rest are whole seconds of 1 or more; give {when.rest} another value")
+
+
+def _check_pairs(faults: Mapping[str, Fault], source: str) -> None:
+    for fault in faults.values():
+        if fault.change != "both":
+            continue
+        known = [t for t in fault.target if t in faults and faults[t].change != "both" and faults[t].when is None]
+        if len(known) != 2 or len(fault.target) != 2:
+            raise FaultError(
+                f"{source}: fault {fault.id!r} joins {', '.join(fault.target)}; name two single, steady faults of this file"
+            )
+        units = {u for t in fault.target for u in (faults[t].correction, *faults[t].with_units)}
+        if units != {fault.correction, *fault.with_units}:
+            raise FaultError(f"{source}: fault {fault.id!r} is corrected at {', '.join(sorted(units))}; name all of them")
 
 
 def parse_faults(text: str, equipment: Equipment, source: str) -> Catalogue:
@@ -199,14 +265,24 @@ def parse_faults(text: str, equipment: Equipment, source: str) -> Catalogue:
         if fault.id in faults:
             raise FaultError(f"{source}: fault {fault.id!r} stands twice; give each its own id")
         faults[fault.id] = fault
+    _check_pairs(faults, source)
     return Catalogue(equipment.id, hashlib.sha256(text.encode()).hexdigest(), faults)
 
 
 @lru_cache(maxsize=32)
 def load_faults(equipment: Equipment) -> Catalogue:
-    """The shipped fault catalogue of `equipment`."""
-    path = blowerdata.path("faults", f"{equipment.id}.toml")
-    return parse_faults(path.read_text(encoding="utf-8"), equipment, path.name)
+    """The fault catalogue of `equipment`: NAME.faults.toml beside its own file if there is one, else the shipped one.
+
+    Raises `FaultError` where there is neither.
+    """
+    own = Path(equipment.path)
+    own = own.with_name(f"{own.stem}.faults.toml")
+    path = own if equipment.path and own.is_file() else blowerdata.path("faults", f"{equipment.id}.toml")
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise FaultError(f"{equipment.id}: no fault file; write {own.name} beside the equipment file") from error
+    return parse_faults(text, equipment, path.name)
 
 
 def _swap(equipment: Equipment, first: str, second: str) -> Iterator[Shunt]:
@@ -223,10 +299,28 @@ def effects(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis) 
     fault = catalogue.faults.get(hypothesis.fault)
     if fault is None or not 0 <= hypothesis.severity < len(fault.severities):
         raise FaultError(f"no hypothesis {hypothesis} for {equipment.id}; `blowerbench faults` lists what there is")
+    if fault.change == "both":
+        first, second = (effects(equipment, catalogue, Hypothesis(t)) for t in fault.target)
+        made = first.both(second)
+        return replace(made, sights=made.sights + fault.sights)
     value = fault.severities[hypothesis.severity].value
     made = _circuit_change(equipment, fault, value)
     settings = dict(fault.also) | (dict.fromkeys(fault.target, value) if fault.change == "set" else {})
-    return replace(made, settings=settings, sights=fault.sights)
+    return replace(made, settings=settings or None, sights=fault.sights, when=fault.when)
+
+
+def effects_left(
+    equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, repaired: Collection[str]
+) -> Effects:
+    """What `hypothesis` still changes once the units `repaired` were put right: each of two faults goes with its own unit."""
+    if hypothesis.fault == HEALTHY:
+        return NO_EFFECTS
+    fault = catalogue.faults[hypothesis.fault]
+    singles = [Hypothesis(t) for t in fault.target] if fault.change == "both" else [hypothesis]
+    left = [h for h in singles if not set(catalogue.corrections(h)) <= set(repaired)]
+    if len(left) == len(singles):
+        return effects(equipment, catalogue, hypothesis)
+    return effects(equipment, catalogue, left[0]) if left else NO_EFFECTS
 
 
 def _circuit_change(equipment: Equipment, fault: Fault, value: float) -> Effects:

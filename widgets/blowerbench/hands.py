@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 from msgspec.structs import replace
 
 from blowerbench import acts as a
-from blowerbench.equipment import Equipment
+from blowerbench.equipment import MAIN, Equipment
 from blowerbench.errors import BenchError
 
 
@@ -30,10 +30,10 @@ class Hands(msgspec.Struct, frozen=True):
 
     clock: int = 0
     worn: frozenset[str] = frozenset()
-    breaker_on: bool = True
-    disconnect_closed: bool = True
-    locked: bool = False
-    tagged: bool = False
+    breakers_off: frozenset[str] = frozenset()  # names of supplies
+    disconnects_open: frozenset[str] = frozenset()
+    locks: frozenset[tuple[str, str]] = frozenset()  # ("disconnect" or "breaker", supply)
+    tags: frozenset[tuple[str, str]] = frozenset()
     door_on: bool = True
     switch_held: bool = False
     switch_taped: bool = False
@@ -46,8 +46,13 @@ class Hands(msgspec.Struct, frozen=True):
     clamp: str = ""
     parted: frozenset[str] = frozenset()
     lifted: frozenset[str] = frozenset()
+    selectors: tuple[tuple[str, bool], ...] = ()  # (selector, closed) as hands set it
+    ports_open: frozenset[str] = frozenset()
+    hoses: tuple[tuple[str, str], ...] = ()  # (high or low, port)
+    probes: tuple[tuple[str, str], ...] = ()  # (first or second, port)
     jumpers: frozenset[tuple[str, str]] = frozenset()
     source_fitted: bool = False
+    source_adapter: str = "ac"
     source_clipped: bool = False
     source_on: bool = False
     control_open: bool = False
@@ -62,6 +67,26 @@ class Hands(msgspec.Struct, frozen=True):
         return next((t for n, t, _ in self.leads if n == name), "")
 
     @property
+    def breaker_on(self) -> bool:
+        """Whether the breaker of the supply that feeds the blower is on."""
+        return MAIN not in self.breakers_off
+
+    @property
+    def disconnect_closed(self) -> bool:
+        """Whether the disconnect of the supply that feeds the blower is closed."""
+        return MAIN not in self.disconnects_open
+
+    @property
+    def locked(self) -> bool:
+        """Whether the own lock is on the disconnect of the supply that feeds the blower."""
+        return ("disconnect", MAIN) in self.locks
+
+    @property
+    def tagged(self) -> bool:
+        """Whether the own tag is on the disconnect of the supply that feeds the blower."""
+        return ("disconnect", MAIN) in self.tags
+
+    @property
     def door_switch_closed(self) -> bool:
         """Whether the door, a hand or tape presses the door switch."""
         return self.door_on or self.switch_held or self.switch_taped
@@ -72,9 +97,6 @@ class NoSuchName(BenchError):  # noqa: N818 - reads as what it says
 
     def __init__(self, what: str, name: str, known: tuple[str, ...]) -> None:
         super().__init__(f"no {what} {name!r}; this unit has {', '.join(known)}")
-
-
-LOOK_PLACES = ("around", "panel", "fuse", "wiring", "control_module", "wheel")
 
 
 def _no(reason: str, **args: str) -> Refusal:
@@ -152,7 +174,7 @@ def _plug_in(equipment: Equipment, hands: Hands, act: a.PlugIn) -> Refusal | Non
     _connector(equipment, act.connector)
     if act.connector not in hands.parted:
         return _no("already_mated", plug=act.connector)
-    if hands.source_fitted and act.connector == equipment.source["connector"]:
+    if hands.source_fitted and act.connector == equipment.source.get("connector"):
         return _no("source_in_the_way")
     return _latch(equipment, hands, act.connector)
 
@@ -166,6 +188,8 @@ def _set_door(equipment: Equipment, hands: Hands, act: a.SetDoor) -> Refusal | N
 
 
 def _fit_source(equipment: Equipment, hands: Hands, act: a.FitSource) -> Refusal | None:
+    if not equipment.source:
+        return _no("no_source_here")
     plug = str(equipment.source["connector"])
     if act.on == hands.source_fitted:
         return _no("source_already", state="fitted" if act.on else "off")
@@ -197,16 +221,101 @@ def _pair(x: str, y: str) -> tuple[str, str]:
 
 
 def _look(equipment: Equipment, hands: Hands, act: a.Look) -> Refusal | None:
-    if act.where not in (*LOOK_PLACES, *equipment.connectors):
-        raise NoSuchName("place to look at", act.where, (*LOOK_PLACES, *equipment.connectors))
-    if act.where in ("around", "panel"):
-        return None
-    if hands.door_on:
+    return _place(equipment, hands, act.where)
+
+
+def _place(equipment: Equipment, hands: Hands, where: str) -> Refusal | None:
+    """Why eyes and hands can't get to the place or connector `where`, or None."""
+    if where not in equipment.places and where not in equipment.connectors:
+        raise NoSuchName("place to look at", where, (*equipment.places, *equipment.connectors))
+    connector = equipment.connectors.get(where)
+    if (connector is not None or equipment.places[where]) and hands.door_on:
         return _no("door_is_on")
-    connector = equipment.connectors.get(act.where)
     if connector and connector.behind_cover and not hands.control_open:
         return _no("control_is_closed")
     return None
+
+
+def _supply(equipment: Equipment, name: str) -> None:
+    if name not in equipment.supplies:
+        raise NoSuchName("supply", name, tuple(equipment.supplies))
+
+
+def _set_breaker(equipment: Equipment, hands: Hands, act: a.SetBreaker) -> Refusal | None:
+    _supply(equipment, act.supply)
+    return _no("lock_is_on") if act.on and ("breaker", act.supply) in hands.locks else None
+
+
+def _set_disconnect(equipment: Equipment, hands: Hands, act: a.SetDisconnect) -> Refusal | None:
+    _supply(equipment, act.supply)
+    return _no("lock_is_on") if act.closed and ("disconnect", act.supply) in hands.locks else None
+
+
+def _set_lock(equipment: Equipment, hands: Hands, act: a.SetLock) -> Refusal | None:
+    _supply(equipment, act.supply)
+    if not act.on:
+        return None
+    if act.device == "breaker":
+        return None if act.supply in hands.breakers_off else _no("breaker_is_on")
+    if not equipment.supplies[act.supply].takes_lock:
+        return _no("takes_no_lock")
+    return None if act.supply in hands.disconnects_open else _no("disconnect_is_closed")
+
+
+def _set_tag(equipment: Equipment, hands: Hands, act: a.SetTag) -> Refusal | None:
+    _supply(equipment, act.supply)
+    return None
+
+
+def _set_selector(equipment: Equipment, hands: Hands, act: a.SetSelector) -> Refusal | None:
+    if act.selector not in equipment.selectors:
+        raise NoSuchName("board switch", act.selector, tuple(equipment.selectors))
+    return _door_off(equipment, hands, act)
+
+
+def _port(equipment: Equipment, name: str) -> None:
+    known = tuple(p.name for p in equipment.air.ports) if equipment.air else ()
+    if name not in known:
+        raise NoSuchName("test port", name, known)
+
+
+def _open_port(equipment: Equipment, hands: Hands, act: a.OpenPort) -> Refusal | None:
+    _port(equipment, act.port)
+    return _no("port_already") if act.port in hands.ports_open else None
+
+
+def _plug_port(equipment: Equipment, hands: Hands, act: a.PlugPort) -> Refusal | None:
+    _port(equipment, act.port)
+    if act.port not in hands.ports_open:
+        return _no("port_already")
+    return _no("port_in_use") if act.port in dict((*hands.hoses, *hands.probes)).values() else None
+
+
+def _in_port(equipment: Equipment, hands: Hands, port: str) -> Refusal | None:
+    if not port:
+        return None
+    _port(equipment, port)
+    return None if port in hands.ports_open else _no("port_is_plugged")
+
+
+def _discharge(equipment: Equipment, hands: Hands, act: a.Discharge) -> Refusal | None:
+    if act.part == "capacitor":
+        if not equipment.module.get("capacitors"):
+            return _no("no_such_part_here")
+        return _door_off(equipment, hands, act)
+    if not equipment.electronic:
+        return _no("no_such_part_here")
+    return None if hands.control_open else _no("control_is_closed")
+
+
+def _open_control(equipment: Equipment, hands: Hands, act: a.OpenControl) -> Refusal | None:
+    if not equipment.electronic:
+        return _no("no_such_part_here")
+    return _no("control_already") if hands.control_open else _door_off(equipment, hands, act)
+
+
+def _door_switch(equipment: Equipment, hands: Hands, act: a.Act) -> Refusal | None:
+    return _door_off(equipment, hands, act) if equipment.protection["door_switch"] else _no("no_such_part_here")
 
 
 def _wire(equipment: Equipment, hands: Hands, wire: str, lift: bool) -> Refusal | None:
@@ -219,6 +328,14 @@ def _wire(equipment: Equipment, hands: Hands, wire: str, lift: bool) -> Refusal 
 
 def _door_off(equipment: Equipment, hands: Hands, act: a.Act) -> Refusal | None:
     return _no("door_is_on") if hands.door_on else None
+
+
+def _clip_source(equipment: Equipment, hands: Hands, act: a.ClipSource) -> Refusal | None:
+    return _door_off(equipment, hands, act) if equipment.source else _no("no_source_here")
+
+
+def _set_gas(equipment: Equipment, hands: Hands, act: a.SetGas) -> Refusal | None:
+    return None if equipment.heat["kind"] == "gas" else _no("no_such_part_here")
 
 
 def _clamp(equipment: Equipment, hands: Hands, act: a.PlaceClamp) -> Refusal | None:
@@ -242,11 +359,21 @@ _Check = Callable[[Equipment, Hands, Any], Refusal | None]
 #: Which check each act must pass. An act without a row is always possible.
 CHECKS: dict[type[a.Act], _Check] = {
     a.Look: _look,
-    a.SetDisconnect: lambda e, h, x: _no("lock_is_on") if x.closed and h.locked else None,
-    a.SetLock: lambda e, h, x: _no("disconnect_is_closed") if x.on and h.disconnect_closed else None,
+    a.SetBreaker: _set_breaker,
+    a.SetDisconnect: _set_disconnect,
+    a.SetLock: _set_lock,
+    a.SetTag: _set_tag,
+    a.SetSelector: _set_selector,
+    a.OpenPort: _open_port,
+    a.PlugPort: _plug_port,
+    a.PlaceHose: lambda e, h, x: _in_port(e, h, x.port),
+    a.PlaceProbe: lambda e, h, x: _in_port(e, h, x.port),
+    a.Wiggle: lambda e, h, x: _place(e, h, x.where),
+    a.Warm: lambda e, h, x: _place(e, h, x.where),
+    a.SetGas: _set_gas,
     a.SetDoor: _set_door,
-    a.HoldDoorSwitch: _door_off,
-    a.TapeDoorSwitch: _door_off,
+    a.HoldDoorSwitch: _door_switch,
+    a.TapeDoorSwitch: _door_switch,
     a.PlaceLead: _place_lead,
     a.ZeroLeads: lambda e, h, x: _no("not_on_ohms") if h.function != "ohms" else None,
     a.PlaceClamp: _clamp,
@@ -258,11 +385,11 @@ CHECKS: dict[type[a.Act], _Check] = {
     a.Wait: lambda e, h, x: None if 1 <= x.seconds <= 3600 else _no("wait_range"),
     a.TurnShaft: _door_off,
     a.FitSource: _fit_source,
-    a.ClipSource: _door_off,
+    a.ClipSource: _clip_source,
     a.SwitchSource: lambda e, h, x: None if h.source_fitted else _no("source_not_fitted"),
-    a.OpenControl: lambda e, h, x: _no("control_already") if h.control_open else _door_off(e, h, x),
+    a.OpenControl: _open_control,
     a.CloseControl: lambda e, h, x: None if h.control_open else _no("control_already"),
-    a.Discharge: lambda e, h, x: None if h.control_open else _no("control_is_closed"),
+    a.Discharge: _discharge,
     a.Declare: _declare,
     a.Repair: _repair,
 }
@@ -281,6 +408,19 @@ def _move_lead(hands: Hands, lead: str, place: tuple[str, str, bool] | None) -> 
     return tuple(sorted((*rest, place))) if place else rest
 
 
+T = TypeVar("T")
+
+
+def _with(members: frozenset[T], member: T, inside: bool) -> frozenset[T]:
+    return members | {member} if inside else members - {member}
+
+
+def _row(rows: tuple[tuple[str, T], ...], name: str, value: T) -> tuple[tuple[str, T], ...]:
+    """`rows` with the one of `name` set to `value`, in order of name; an empty text takes it out."""
+    kept = [r for r in rows if r[0] != name]
+    return tuple(sorted([*kept, (name, value)] if value != "" else kept))
+
+
 def evolve(equipment: Equipment, hands: Hands, act: a.Act) -> Hands:
     """The hands after the accepted `act`; pure and total, the only place where they change."""
     minutes = equipment.units[act.unit].minutes if isinstance(act, a.Repair) else 0
@@ -296,14 +436,24 @@ def _fold(equipment: Equipment, hands: Hands, act: a.Act) -> Hands:
     match act:
         case a.Wear(item=item, on=on):
             return replace(hands, worn=hands.worn | {item} if on else hands.worn - {item})
-        case a.SetBreaker(on=on):
-            return replace(hands, breaker_on=on)
-        case a.SetDisconnect(closed=closed):
-            return replace(hands, disconnect_closed=closed)
-        case a.SetLock(on=on):
-            return replace(hands, locked=on)
-        case a.SetTag(on=on):
-            return replace(hands, tagged=on)
+        case a.SetBreaker(on=on, supply=supply):
+            return replace(hands, breakers_off=_with(hands.breakers_off, supply, not on))
+        case a.SetDisconnect(closed=closed, supply=supply):
+            return replace(hands, disconnects_open=_with(hands.disconnects_open, supply, not closed))
+        case a.SetLock(on=on, supply=supply, device=device):
+            return replace(hands, locks=_with(hands.locks, (device, supply), on))
+        case a.SetTag(on=on, supply=supply, device=device):
+            return replace(hands, tags=_with(hands.tags, (device, supply), on))
+        case a.SetSelector(selector=name, closed=closed):
+            return replace(hands, selectors=_row(hands.selectors, name, closed))
+        case a.OpenPort(port=port):
+            return replace(hands, ports_open=hands.ports_open | {port})
+        case a.PlugPort(port=port):
+            return replace(hands, ports_open=hands.ports_open - {port})
+        case a.PlaceHose(hose=name, port=port):
+            return replace(hands, hoses=_row(hands.hoses, name, port))
+        case a.PlaceProbe(probe=name, port=port):
+            return replace(hands, probes=_row(hands.probes, name, port))
         case a.TryControls():
             return replace(hands, thermostat="off")
         case a.SetDoor(on=on):
@@ -339,8 +489,8 @@ def _fold(equipment: Equipment, hands: Hands, act: a.Act) -> Hands:
         case a.SetJumper(a=x, b=y, on=on):
             key = _pair(x, y)
             return replace(hands, jumpers=hands.jumpers | {key} if on else hands.jumpers - {key})
-        case a.FitSource(on=on):
-            return replace(hands, source_fitted=on, source_on=hands.source_on and on)
+        case a.FitSource(on=on, adapter=adapter):
+            return replace(hands, source_fitted=on, source_on=hands.source_on and on, source_adapter=adapter)
         case a.ClipSource(on=on):
             return replace(hands, source_clipped=on)
         case a.SwitchSource(run=run):

@@ -1,4 +1,4 @@
-"""The learner's meter: what its display shows of the unit at this moment.
+"""The learner's instruments: what meter, manometer and thermometer show of the unit at this moment.
 
 Rule: every reading is computed from the circuit with the meter in it; a broken lead or fuse in the meter shows here.
 """
@@ -11,13 +11,20 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import blowerdata
+from blowerbench.air import static
 from blowerbench.circuit import Display, MeterSpec, display, read_clamp, read_ohms, read_volts
 from blowerbench.circuit.rectifier import SteadyState, port_values, steady_state
 from blowerbench.equipment import Equipment
 from blowerbench.hands import Hands
+from blowerbench.motors import linked
 from blowerbench.observation import Shown
-from blowerbench.plant import LINE, Plant, Simulator, edits_for, motor_watts
+from blowerbench.plant import LINE, Plant, air_changes, edits_for
+from blowerbench.simulator import Simulator
+from blowerbench.units import ureg
 from blowerbench.variant import Variant
+from blowerbench.warmth import temperature_at
+
+PASCALS_PER_INCH = float(ureg.Quantity(1.0, "in_wc").to("pascal").magnitude)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,22 +47,36 @@ def instruments() -> tuple[dict[str, MeterSpec], float]:
 def read_instruments(
     equipment: Equipment, simulator: Simulator, hands: Hands, plant: Plant, variant: Variant
 ) -> tuple[Reading, ...]:
-    """What the meter shows now; empty when it is off or not connected."""
+    """What the instruments show now: the meter if it is on and connected, then manometer and thermometers if placed."""
     specs, lead_ohms = instruments()
+    found: list[tuple[str, float]] = []
     spec = specs.get(hands.function)
-    if spec is None:
-        return ()
-    if hands.function == "clamp":
-        if not hands.clamp:
-            return ()
-        value = _clamp(equipment, simulator, hands, plant, spec)
-    else:
-        red, black = hands.lead("red"), hands.lead("black")
-        if not red or not black:
-            return ()
-        value = _probe(simulator, hands, plant, spec, (red, black), lead_ohms)
+    red, black = hands.lead("red"), hands.lead("black")
+    if spec is not None and hands.function == "clamp":
+        if hands.clamp:
+            found.append(("clamp", _clamp(equipment, simulator, hands, plant, spec)))
+    elif spec is not None and red and black:
+        found.append((hands.function, _probe(simulator, hands, plant, spec, (red, black), lead_ohms)))
+    if hands.hoses:
+        found.append(("manometer", _inches(equipment, simulator, hands, plant)))
+    for probe, port in hands.probes:
+        celsius = temperature_at(equipment, plant, variant, port)
+        found.append((f"{probe}_thermometer", celsius * 1.8 + 32.0))
+    return tuple(_reading(name, value, specs[name], variant) for name, value in found)
+
+
+def _reading(name: str, value: float, spec: MeterSpec, variant: Variant) -> Reading:
     shown = display(value, spec, variant.meter_gain, variant.meter_offset if value else 0.0)
-    return (Reading(_shown(hands.function, shown), value, spec),)
+    return Reading(_shown(name, shown), value, spec)
+
+
+def _inches(equipment: Equipment, simulator: Simulator, hands: Hands, plant: Plant) -> float:
+    """Inches of water that the manometer reads, high hose less low hose; a hose in no port is open to the room."""
+    if equipment.air is None:
+        return 0.0
+    changes = air_changes(simulator.fx_at(plant), simulator.variant)
+    sides = {hose: static(equipment.air, changes, plant.point, port) for hose, port in hands.hoses}
+    return (sides.get("high", 0.0) - sides.get("low", 0.0)) / PASCALS_PER_INCH
 
 
 def _shown(function: str, shown: Display) -> Shown:
@@ -65,32 +86,42 @@ def _shown(function: str, shown: Display) -> Shown:
 def _probe(
     simulator: Simulator, hands: Hands, plant: Plant, spec: MeterSpec, leads: tuple[str, str], lead_ohms: float
 ) -> float:
-    fx = simulator.fx
-    through_fuse = hands.function in ("ohms", "low_z")
+    fx = simulator.fx_at(plant)
+    through_fuse = hands.function in ("ohms", "low_z", "farads")
     if fx.setting("lead.open") or (fx.setting("meter.fuse_blown") and through_fuse):
         return math.inf if hands.function == "ohms" else 0.0
+    if hands.function == "farads":
+        return _farads(simulator, hands, plant, leads)
     state = simulator.state(plant, hands)
     if hands.function == "ohms":
         return read_ohms(state, *leads, spec, lead_ohms, lead_ohms if hands.zeroed else 0.0)
     return read_volts(state, *leads, spec)
 
 
+def _farads(simulator: Simulator, hands: Hands, plant: Plant, leads: tuple[str, str]) -> float:
+    """Farads between the leads, by the reactance at line frequency; infinite where it is live or no capacitor."""
+    fx = simulator.fx_at(plant)
+    state = simulator.circuit.solve(edits_for(simulator.equipment, fx, hands, plant, module_load=False))
+    volts, impedance = state.port(*leads, LINE)
+    if abs(volts) > 1.0 or impedance.imag >= 0.0 or abs(impedance.real) > 3.0 * abs(impedance.imag):
+        return math.inf
+    return -1.0 / (2.0 * math.pi * LINE * impedance.imag)
+
+
 def rectifier_state(equipment: Equipment, simulator: Simulator, hands: Hands, plant: Plant) -> SteadyState:
     """The steady state of the control module's rectifier on the circuit that feeds it now."""
     a, b = equipment.module["line"]
-    bare = simulator.circuit.solve(edits_for(equipment, simulator.fx, hands, plant, module_load=False))
+    fx = simulator.fx_at(plant)
+    bare = simulator.circuit.solve(edits_for(equipment, fx, hands, plant, module_load=False))
     volts, impedance = bare.port(a, b, LINE)
     ohms, henry = port_values(impedance, LINE)
-    farads = 2.0 * float(equipment.module["farads"]) * simulator.variant.tolerances.capacitor
+    doubler = linked(equipment, fx, hands)
+    farads = float(equipment.module["farads"]) * simulator.variant.tolerances.capacitor
+    bleeder = equipment.wire(equipment.module["bleeder"]).resistance
     return steady_state(
         complex(float(f"{abs(volts):.6g}")), float(f"{ohms:.6g}"), float(f"{henry:.6g}"),
-        "doubler" if _linked(equipment, simulator, hands) else "bridge", farads, motor_watts(equipment, plant), 480e3, LINE,
+        "doubler" if doubler else "bridge", 2.0 * farads, plant.watts, bleeder, LINE,
     )  # fmt: skip
-
-
-def _linked(equipment: Equipment, simulator: Simulator, hands: Hands) -> bool:
-    broken = any(x in simulator.fx.opened for x in equipment.module["link_parts"])
-    return not broken and equipment.module["plug"] not in hands.parted
 
 
 def _clamp(equipment: Equipment, simulator: Simulator, hands: Hands, plant: Plant, spec: MeterSpec) -> float:
@@ -99,16 +130,19 @@ def _clamp(equipment: Equipment, simulator: Simulator, hands: Hands, plant: Plan
     The share is taken at line frequency for every harmonic: in a conductor in series with the module it is 1, elsewhere
     almost 0, and the wires' inductances that would change it are a thousandth of the rectifier's own impedance.
     """
-    fx = simulator.fx
+    fx = simulator.fx_at(plant)
+    if not equipment.electronic:
+        loaded = simulator.circuit.solve(edits_for(equipment, fx, hands, plant))
+        return read_clamp(abs(loaded.current(hands.clamp, LINE)), spec)
     bare = simulator.circuit.solve(edits_for(equipment, fx, hands, plant, module_load=False))
     linear = bare.current(hands.clamp, LINE)
     if not plant.charged:
         return read_clamp(abs(linear), spec)
     loaded = simulator.circuit.solve(edits_for(equipment, fx, hands, plant))
     a, b = equipment.module["line"]
-    drawn = loaded.voltage(a, b, LINE) / (equipment.ratings["supply"] ** 2 / motor_watts(equipment, plant))
+    drawn = loaded.voltage(a, b, LINE) / (equipment.ratings["supply"] ** 2 / max(plant.watts, equipment.module["idle_watts"]))
     share = (loaded.current(hands.clamp, LINE) - linear) / drawn if drawn else 0.0
-    if hands.clamp in equipment.module["link_series"] and _linked(equipment, simulator, hands):
+    if hands.clamp in equipment.module.get("link_series", ()) and linked(equipment, fx, hands):
         share = 1.0  # a doubler's line current goes through the link; the linear network does not know that
     volts, _ = bare.port(a, b, LINE)
     currents = rectifier_state(equipment, simulator, hands, plant).injected(volts)

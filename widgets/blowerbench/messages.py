@@ -22,6 +22,7 @@ from blowerbench.messages_en import (
     BOTH,
     LABELS,
     MINUTES,
+    OF_SUPPLY,
     PIN,
     PLACES,
     SECONDS,
@@ -52,9 +53,9 @@ def translate(text: str, language: str = "en") -> str:
     return catalogue(language).gettext(text) if text else ""
 
 
-def has_sentence(message: str) -> bool:
-    """Whether there is a sentence for the message id `message`."""
-    return message in SENTENCES
+def has_sentence(message: str, equipment: Equipment | None = None) -> bool:
+    """Whether there is a sentence for the message id `message`, here or in the file of `equipment`."""
+    return message in SENTENCES or (equipment is not None and message in equipment.raw.get("sentences", {}))
 
 
 def say(message: str, args: Sequence[str] = (), language: str = "en", equipment: Equipment | None = None) -> str:
@@ -65,7 +66,7 @@ def say(message: str, args: Sequence[str] = (), language: str = "en", equipment:
     """
     kinds = ARGUMENTS.get(message, ())
     shown = [label(kinds[k], arg, equipment, language) if k < len(kinds) else arg for k, arg in enumerate(args)]
-    text = SENTENCES.get(message)
+    text = SENTENCES.get(message) or (equipment.raw.get("sentences", {}).get(message) if equipment else None)
     if text is None:
         return " ".join([_words(message), *shown])
     return translate(text, language).format(*shown, *["…"] * 2)
@@ -127,6 +128,9 @@ def _wire(name: str, equipment: Equipment | None, language: str) -> str:
 
 
 def _place(name: str, equipment: Equipment | None, language: str) -> str:
+    for place in equipment.raw.get("place", ()) if equipment is not None else ():
+        if place["name"] == name:
+            return translate(place["title"], language)
     if name in LABELS["place"]:
         return translate(LABELS["place"][name], language)
     return _titled("connectors")(name, equipment, language)
@@ -138,6 +142,13 @@ def _titled(table: str) -> Callable[[str, Equipment | None, str], str]:
         return translate(entry.title, language) if entry is not None else _words(name)
 
     return of
+
+
+def _port(name: str, equipment: Equipment | None, language: str) -> str:
+    for port in equipment.air.ports if equipment is not None and equipment.air is not None else ():
+        if port.name == name:
+            return translate(port.title, language)
+    return _words(name)
 
 
 def _unit(name: str, equipment: Equipment | None, language: str) -> str:
@@ -160,6 +171,9 @@ _OF_EQUIPMENT: dict[str, Callable[[str, Equipment | None, str], str]] = {
     "conductor": _wire,
     "complaint": _complaint,
     "place": _place,
+    "port": _port,
+    "supply": _titled("supplies"),
+    "selector": _titled("selectors"),
 }
 
 #: Every kind of name that `label` knows.
@@ -200,6 +214,9 @@ _CHOICE = {
     "clip_source": "on",
     "switch_source": "run",
     "set_gas": "open",
+    "set_selector": "closed",
+    "place_hose": "port",
+    "place_probe": "port",
 }
 
 #: What an act's field is a name of.
@@ -218,6 +235,13 @@ _FIELD_KIND = {
     "safety": "safety",
     "report": "danger",
     "unit": "unit",
+    "selector": "selector",
+    "port": "port",
+    "hose": "hose",
+    "probe": "probe",
+    "adapter": "adapter",
+    "device": "device",
+    "part": "part",
 }
 _FIELD_NAME = {"where": "place", "report": "danger"}
 
@@ -243,6 +267,9 @@ def describe(act: a.Act, equipment: Equipment | None = None, language: str = "en
             words[_FIELD_NAME.get(field, field)] = label(kind, value, equipment, language)
     if isinstance(act, a.Wait):
         words["time"] = duration_text(act.seconds, language)
+    if isinstance(act, a.SetBreaker | a.SetDisconnect | a.SetLock | a.SetTag):
+        several = equipment is not None and len(equipment.supplies) > 1
+        words["of"] = translate(OF_SUPPLY, language).format(label("supply", act.supply, equipment, language)) if several else ""
     if isinstance(act, a.Declare):
         words["units"] = "; ".join(label("unit", u, equipment, language) for u in act.units)
     return translate(ACTS[_form(act)], language).format(**words)
@@ -254,7 +281,7 @@ def sources(equipment: Equipment | None = None) -> Iterator[str]:
     yield from ACTS.values()
     for table in LABELS.values():
         yield from table.values()
-    yield from (*PLACES.values(), *TERMINALS.values(), *SIDES.values(), PIN, WIRE, SECONDS, MINUTES, BOTH)
+    yield from (*PLACES.values(), *TERMINALS.values(), *SIDES.values(), PIN, WIRE, SECONDS, MINUTES, BOTH, OF_SUPPLY)
     if equipment is not None:
         yield from (equipment.title, equipment.notice)
         yield from (z.title for z in equipment.zones.values())
@@ -262,4 +289,9 @@ def sources(equipment: Equipment | None = None) -> Iterator[str]:
         yield from (c.title for c in equipment.connectors.values())
         yield from (c.title.partition(" between ")[0] for c in equipment.connectors.values())
         yield from (c.text for c in equipment.complaints.values())
+        yield from (s.title for s in equipment.supplies.values())
+        yield from (s.title for s in equipment.selectors.values())
+        yield from (str(p["title"]) for p in equipment.raw.get("place", ()))
+        yield from (p.title for p in (equipment.air.ports if equipment.air is not None else ()))
         yield from (str(x) for x in equipment.raw.get("labels", {}).values())
+        yield from (str(x) for x in equipment.raw.get("sentences", {}).values())

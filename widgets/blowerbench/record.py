@@ -19,7 +19,7 @@ from blowerbench.errors import BenchError
 from blowerbench.observation import Observation
 
 FORMAT = 1
-MODEL = "1"
+MODEL = "2"
 GENESIS = "0" * 64
 
 

@@ -11,11 +11,12 @@ from msgspec.structs import replace
 
 from blowerbench import acts as a
 from blowerbench.equipment import Equipment
-from blowerbench.faults import HEALTHY, NO_EFFECTS, Catalogue, Effects, Hypothesis, effects
+from blowerbench.faults import Catalogue, Effects, Hypothesis, effects, effects_left
 from blowerbench.hands import Hands, Refusal, decide, evolve
 from blowerbench.instruments import Reading, read_instruments
 from blowerbench.observation import Observation, Said, Shown
-from blowerbench.plant import Plant, Simulator
+from blowerbench.plant import FOREVER, TURNING, Plant, selector_closed
+from blowerbench.simulator import Simulator
 from blowerbench.variant import Variant
 
 
@@ -56,7 +57,7 @@ class Session:
     @property
     def fx(self) -> Effects:
         """What is wrong at this moment (nothing, once the right unit was repaired)."""
-        return self.simulator.fx
+        return self.simulator.fx_at(self.now.plant)
 
     def decide(self, act: a.Act) -> Refusal | None:
         """Why hands can't do `act` now, or None."""
@@ -70,9 +71,9 @@ class Session:
         seconds = float(hands.clock - before.hands.clock)
         plant, said = self._consequences(act, before.hands, hands, plant)
         if isinstance(act, a.TryControls):
-            trial = replace(before.hands, thermostat="fan")
+            trial = replace(before.hands, thermostat=self.equipment.calls()[0])
             plant = self.simulator.advance(plant, trial, seconds / 2)
-            said += (Said("controls_started" if plant.motor in ("running", "starting", "twitching") else "controls_nothing"),)
+            said += (Said("controls_nothing" if plant.motor in ("still", "coasting") else "controls_started"),)
             plant = self.simulator.advance(plant, hands, seconds / 2)
         else:
             plant = self.simulator.advance(plant, hands, seconds)
@@ -93,23 +94,35 @@ class Session:
     # ------------------------------------------------------------------ what an act does to the unit
     def _consequences(self, act: a.Act, before: Hands, hands: Hands, plant: Plant) -> tuple[Plant, tuple[Said, ...]]:
         match act:
-            case a.SetBreaker(on=True):
-                plant = replace(plant, tripped=False, over_breaker=float("inf"), quiet=None)
-            case a.Discharge():
+            case a.SetBreaker(on=True, supply=supply):
+                trips = tuple(x for x in plant.trips if x[0] != supply)
+                plant = replace(plant, tripped=plant.tripped - {supply}, trips=trips, quiet=None)
+            case a.Discharge(part="bus"):
                 bus = plant.bus if plant.charged else plant.bus * 0.02
                 plant = replace(plant, bus0=bus, bus_at=plant.time, bus=bus, quiet=None)
             case a.ResetSafety(safety="rollout"):
                 plant = replace(plant, rollout=True, quiet=None)
+            case a.Wiggle(where=where) | a.Warm(where=where):
+                plant = self._provoke(act, where, plant)
             case a.Repair(unit=unit):
                 if unit == self.equipment_fuse_unit:
-                    plant = replace(plant, fuse_blown=False, over_fuse=float("inf"), quiet=None)
-                if self.hypothesis.fault != HEALTHY and set(self.catalogue.corrections(self.hypothesis)) <= set(hands.repaired):
-                    self.simulator = Simulator(self.equipment, NO_EFFECTS, self.variant)
+                    plant = replace(plant, fuse_blown=False, over_fuse=FOREVER, quiet=None)
+                left = effects_left(self.equipment, self.catalogue, self.hypothesis, hands.repaired)
+                if left is not self.simulator.fx:
+                    self.simulator = Simulator(self.equipment, left, self.variant)
                     plant = replace(plant, quiet=None)
                 return plant, (Said("repaired", (unit,)),)
             case _:
                 pass
         return plant, ()
+
+    def _provoke(self, act: a.Act, where: str, plant: Plant) -> Plant:
+        """A fault that comes and goes, brought out by hand: there at once, and for its rest time after the act."""
+        when = self.simulator.fx.when
+        wanted = "wiggle" if isinstance(act, a.Wiggle) else "warm"
+        if when is None or (when.provoke, when.at) != (wanted, where):
+            return plant
+        return replace(plant, kept=plant.time + a.duration(act) + when.rest, quiet=None)
 
     @property
     def equipment_fuse_unit(self) -> str:
@@ -124,8 +137,8 @@ class Session:
                 return self._sights(where)
             case a.ReadStatus():
                 return self._status()
-            case a.SetBreaker(on=True):
-                return (Said("breaker_trips_again" if plant.tripped else "breaker_stays"),)
+            case a.SetBreaker(on=True, supply=supply):
+                return (Said("breaker_trips_again" if supply in plant.tripped else "breaker_stays"),)
             case a.TurnShaft():
                 return (Said(self._shaft(before.plant)),)
             case a.InspectMeter():
@@ -138,31 +151,58 @@ class Session:
                 return ()
 
     def _sights(self, where: str) -> tuple[Said, ...]:
-        plant, found = self.now.plant, [s.says for s in self.fx.sights if s.where == where]
-        if where == "panel":
-            handle = "breaker_handle_tripped" if plant.tripped else "breaker_handle_on"
-            found.append(handle if self.now.hands.breaker_on else "breaker_handle_off")
-        if where == "fuse":
-            found.append("fuse_element_gone" if plant.fuse_blown else "fuse_element_whole")
-        if where in self.equipment.connectors and where not in self.now.hands.parted:
-            found = ["connector_mated_nothing_shows"]
-        return tuple(Said(x) for x in sorted(found)) or (Said("nothing_unusual"),)
+        plant, hands, found = self.now.plant, self.now.hands, [Said(s.says) for s in self.fx.sights if s.where == where]
+        match where:
+            case "panel":
+                found += [self._handle(name) for name in self.equipment.supplies]
+            case "fuse":
+                found.append(Said("fuse_element_gone" if plant.fuse_blown else "fuse_element_whole"))
+            case "registers":
+                found.append(Said(self._air_felt()))
+            case "selectors":
+                for name in self.equipment.selectors:
+                    on = selector_closed(self.equipment, self.fx, hands, name)
+                    found.append(Said("selector_on" if on else "selector_off", (name,)))
+            case _ if where in self.equipment.connectors and where not in hands.parted:
+                found = [Said("connector_mated_nothing_shows")]
+        return tuple(sorted(found)) or (Said("nothing_unusual"),)
+
+    def _handle(self, supply: str) -> Said:
+        """How the breaker's handle stands; its supply is named where there is more than one."""
+        stands = "breaker_handle_on"
+        if supply in self.now.hands.breakers_off:
+            stands = "breaker_handle_off"
+        elif supply in self.now.plant.tripped:
+            stands = "breaker_handle_tripped"
+        return Said(f"{stands}_of", (supply,)) if len(self.equipment.supplies) > 1 else Said(stands)
+
+    def _air_felt(self) -> str:
+        """What a hand at the registers feels, against the flow at which the ducts' drops are stated."""
+        air, flow = self.equipment.air, self.now.plant.point.flow
+        if air is None or flow < 0.05 * air.reference:
+            return "air_none"
+        return "air_strong" if flow >= 0.55 * air.reference else "air_weak"
 
     def _status(self) -> tuple[Said, ...]:
         plant = self.now.plant
+        if not self.equipment.board:
+            return (Said("status_no_board"),)
         if not plant.alive:
             return (Said("status_dark"),)
-        lines = [self.equipment.phases["burner", plant.burner].status, self.equipment.phases["blower", plant.blower].status]
+        lines = [self.equipment.phases["heater", plant.heater].status, self.equipment.phases["blower", plant.blower].status]
         return tuple(Said(f"status_{s}") for s in lines if s)
 
     def _shaft(self, plant: Plant) -> str:
-        if plant.motor in ("running", "starting", "coasting"):
+        if plant.motor in (*TURNING, "coasting"):
             return "wheel_is_turning"
         if self.fx.setting("motor.seized"):
             return "shaft_seized"
         if self.fx.setting("motor.rough"):
             return "shaft_rough"
-        shorted = self.fx.setting("module.output_short") and self.equipment.module["winding_plug"] not in self.now.hands.parted
+        apart = self.equipment.module.get("winding_plug") in self.now.hands.parted
+        shorted = self.fx.setting("module.output_short") and not apart
+        if self.fx.setting("motor.drag"):
+            return "shaft_stiff"
         turns = self.fx.setting("motor.turn_short")
         return "shaft_drags" if shorted or turns else "shaft_free"
 
@@ -170,6 +210,8 @@ class Session:
         """What goes on being heard, seen or smelled where the learner stands, as message ids."""
         plant, hands = self.now.plant, self.now.hands
         found = [f"blower_{plant.motor}"]
+        if plant.point.limit:
+            found.append("blower_loud")
         if plant.inducer_at < float("inf"):
             found.append("inducer_running")
         if plant.flame:

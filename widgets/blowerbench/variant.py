@@ -11,7 +11,10 @@ from dataclasses import dataclass
 
 from blowerbench.circuit import Tolerances
 
-#: Half-width of each band as a fraction.
+#: Half-width of the band of what the rooms give: the duct system as a fraction, the return air in kelvin.
+DUCT_BAND = 0.10
+ROOM_BAND = 2.0
+#: Half-width of each band of the circuit as a fraction.
 BANDS = {"supply": 0.03, "ratio": 0.02, "wire": 0.12, "resistor": 0.04, "winding": 0.06, "capacitor": 0.10}
 
 
@@ -28,6 +31,18 @@ class Variant:
     capacitor: float = 0.0
     meter_gain: float = 0.0
     meter_offset: float = 0.0
+    duct: float = 0.0
+    room: float = 0.0
+
+    @property
+    def duct_factor(self) -> float:
+        """The factor on what ducts and registers drop."""
+        return 1.0 + DUCT_BAND * self.duct
+
+    @property
+    def room_kelvin(self) -> float:
+        """Kelvin that the return air is warmer than the equipment file says."""
+        return ROOM_BAND * self.room
 
     @property
     def tolerances(self) -> Tolerances:
@@ -41,7 +56,7 @@ NOMINAL = Variant("nominal")
 def draw_variant(seed: str) -> Variant:
     """The variant of `seed`: the same text gives the same variant on every machine (SHA-256, no library's generator)."""
     digest = hashlib.sha256(f"variant:{seed}".encode()).digest()
-    unit = [2.0 * int.from_bytes(digest[3 * k : 3 * k + 3], "big") / 0xFFFFFF - 1.0 for k in range(8)]
+    unit = [2.0 * int.from_bytes(digest[3 * k : 3 * k + 3], "big") / 0xFFFFFF - 1.0 for k in range(10)]
     return Variant(seed, *unit)
 
 
@@ -54,8 +69,8 @@ def extreme_variants() -> tuple[Variant, ...]:
     """
     return (
         NOMINAL,
-        Variant("high", supply=1, ratio=-1, wire=-1, resistor=1, winding=1, capacitor=1),
-        Variant("low", supply=-1, ratio=1, wire=1, resistor=-1, winding=-1, capacitor=-1),
-        Variant("stiff", supply=1, ratio=-1, wire=1, resistor=-1, winding=-1, capacitor=-1),
-        Variant("soft", supply=-1, ratio=1, wire=-1, resistor=1, winding=1, capacitor=1),
+        Variant("high", supply=1, ratio=-1, wire=-1, resistor=1, winding=1, capacitor=1, duct=1, room=1),
+        Variant("low", supply=-1, ratio=1, wire=1, resistor=-1, winding=-1, capacitor=-1, duct=-1, room=-1),
+        Variant("stiff", supply=1, ratio=-1, wire=1, resistor=-1, winding=-1, capacitor=-1, duct=-1, room=1),
+        Variant("soft", supply=-1, ratio=1, wire=-1, resistor=1, winding=1, capacitor=1, duct=1, room=-1),
     )

@@ -42,7 +42,7 @@ class MeterSpec:
     accuracy_percent: float = 1.0
     accuracy_counts: int = 3
     bandwidth: float = 1000.0  # Hz
-    unit: str = "V"  # "V", "ohm" or "A"
+    unit: str = "V"  # "V", "ohm", "A", "F", or that of a manometer or thermometer
     test_volts: float = 1.0  # ohmmeter: its EMF, red positive
     test_ohms: float = 10e3  # ohmmeter: the resistance in series with it
 
@@ -231,7 +231,9 @@ def _top(full_scale: float, exponent: int) -> int:
 def _written(counts: int, exponent: int, full_scale: float, unit: str) -> tuple[str, str]:
     """Text with a point and ASCII unit with its prefix."""
     prefix, power = "", 0
-    if full_scale < 1.0:
+    if unit == "F":
+        prefix, power = "u", -6
+    elif full_scale < 1.0:
         prefix, power = "m", -3
     elif unit == "ohm" and full_scale >= 1e6:
         prefix, power = "M", 6
