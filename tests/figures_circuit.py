@@ -56,7 +56,7 @@ def timed(act: Callable[[int], object], times: int) -> float:
 
 def figures() -> Iterator[dict[str, Any]]:
     """Cached reading, cold change of state with 15 edits, whole table."""
-    network = cases.furnace(smallest=1e-3)
+    network = cases.network_of(smallest=1e-3)
     circuit = Circuit(network)
     for frequency in network.frequencies:
         circuit.base(frequency)

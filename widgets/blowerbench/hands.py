@@ -344,8 +344,8 @@ def _clamp(equipment: Equipment, hands: Hands, act: a.PlaceClamp) -> Refusal | N
     if act.conductor not in equipment.network.conductors:
         raise NoSuchName("conductor", act.conductor, tuple(sorted(equipment.network.conductors)))
     wire = equipment.wire(act.conductor)
-    known = wire.b in equipment.zone_of or wire.b in equipment.connector_of
-    return reach(equipment, hands, wire.b if known else wire.a)
+    ends = [n for n in (wire.b, wire.a) if n in equipment.zone_of or n in equipment.connector_of]
+    return reach(equipment, hands, ends[0]) if ends else _no("out_of_reach")
 
 
 def _repair(equipment: Equipment, hands: Hands, act: a.Repair) -> Refusal | None:

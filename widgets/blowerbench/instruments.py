@@ -103,7 +103,7 @@ def _farads(simulator: Simulator, hands: Hands, plant: Plant, leads: tuple[str, 
     fx = simulator.fx_at(plant)
     state = simulator.circuit.solve(edits_for(simulator.equipment, fx, hands, plant, module_load=False))
     volts, impedance = state.port(*leads, LINE)
-    if abs(volts) > 1.0 or impedance.imag >= 0.0 or abs(impedance.real) > 3.0 * abs(impedance.imag):
+    if abs(volts) > 1.0 or impedance.imag >= 0.0 or abs(impedance.real) > 30.0 * abs(impedance.imag):
         return math.inf
     return -1.0 / (2.0 * math.pi * LINE * impedance.imag)
 

@@ -218,6 +218,8 @@ class Session:
             found.append("burner_lit")
         if self.fx.setting("gas.smell") and not hands.left:
             found.append("smell_of_gas")
+        if self.fx.setting("co.alarm") and not hands.left:
+            found.append("co_alarm")
         if hands.source_clipped:
             found.append("source_lamp_lit" if plant.lamp else "source_lamp_dark")
         if plant.chatters:

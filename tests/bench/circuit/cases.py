@@ -15,10 +15,12 @@ import sampling
 
 import blowerdata
 from blowerbench.circuit import (
+    Capacitor,
     Edits,
     MeterSpec,
     Network,
     Shunt,
+    Source,
     State,
     load_network,
     read_ohms,
@@ -27,16 +29,15 @@ from blowerbench.circuit import (
 )
 from blowerbench.units import quantity
 
-FURNACE = "furnace_120_constant_airflow.toml"
+FURNACE = "furnace_120_constant_airflow"
+UNITS = tuple(sorted(path.stem for path in blowerdata.path("equipment").glob("*.toml")))
 FIXED_SEED = 1729
 
 HIGH_AC = MeterSpec("digital AC volts", 10e6, "ac")
 HIGH_DC = MeterSpec("digital DC volts", 10e6, "dc")
 LOW_AC = MeterSpec("low-impedance AC volts", 3e3, "ac")
 LOW_DC = MeterSpec("low-impedance DC volts", 3e3, "dc")
-OHMS = MeterSpec(
-    "ohmmeter", coupling="dc", unit="ohm", ranges=(600.0, 6e3, 60e3, 600e3, 6e6, 60e6), accuracy_percent=0.9
-)
+OHMS = MeterSpec("ohmmeter", coupling="dc", unit="ohm", ranges=(600.0, 6e3, 60e3, 600e3, 6e6, 60e6), accuracy_percent=0.9)
 VOLTMETERS = (HIGH_AC, HIGH_DC, LOW_AC, LOW_DC)
 
 
@@ -49,18 +50,30 @@ def generators(fixed: int, drawn: int) -> list[tuple[random.Random, int]]:
     return [(random.Random(FIXED_SEED), fixed * times), (random.Random(sampling.seed()), drawn * times)]
 
 
-def furnace_table() -> dict[str, Any]:
-    """The furnace's equipment file as read."""
-    return tomllib.loads(blowerdata.path("equipment", FURNACE).read_text(encoding="utf-8"))
+def table_of(unit: str = FURNACE) -> dict[str, Any]:
+    """The equipment file of `unit` as read."""
+    return tomllib.loads(blowerdata.path("equipment", f"{unit}.toml").read_text(encoding="utf-8"))
 
 
-def furnace(smallest: float = 0.0) -> Network:
-    """The furnace's own network, its wires raised to `smallest` ohms where they are below it."""
-    table = furnace_table()
+def network_of(unit: str = FURNACE, smallest: float = 0.0) -> Network:
+    """The network of `unit`, its wires raised to `smallest` ohms where they are below it."""
+    table = table_of(unit)
     for row in table["part"]:
-        if row["kind"] == "wire" and wire_resistance(row["awg"], quantity(row["length"], "m")) < smallest:
+        if row["kind"] == "wire" and _wire_ohms(row) < smallest:
             row["resistance"] = f"{smallest} ohm"
-    return load_network(table, FURNACE)
+    return load_network(table, unit)
+
+
+def _wire_ohms(row: dict[str, Any]) -> float:
+    if "resistance" in row:
+        return quantity(row["resistance"], "ohm")
+    return wire_resistance(row["awg"], quantity(row["length"], "m"))
+
+
+def sources(network: Network, direct: bool) -> list[str]:
+    """The names of the network's direct or alternating sources."""
+    parts = network.parts.values()
+    return [part.name for part in parts if isinstance(part, Source) and (part.frequency == 0.0) == direct]
 
 
 @dataclass(frozen=True)
@@ -91,13 +104,15 @@ def random_state(network: Network, draw: random.Random) -> Edits:
     """Some contacts open, the bus capacitors perhaps charged."""
     contacts = [branch.name for branch in network.branches if branch.part.kind == "contact"]
     opened = frozenset(name for name in contacts if draw.random() < 0.35)
-    if draw.random() < 0.3:  # a plug pulled
+    if network.connectors and draw.random() < 0.3:  # a plug pulled
         opened |= {pin.name for pin in network.connectors[draw.choice(sorted(network.connectors))]}
     held: tuple[tuple[str, float], ...] = ()
+    bus = [part.name for part in network.parts.values() if isinstance(part, Capacitor) and part.capacitance > 1e-4]
     if draw.random() < 0.5:
         volts = draw.choice([0.3, 25.0, 167.0])
-        held = (("bus_upper", volts), ("bus_lower", volts * draw.uniform(0.9, 1.1)))
-    return Edits(opened=opened, held=held, emf=(("feedback", draw.choice([0.0, 5.0])),))
+        held = tuple((name, volts * draw.uniform(0.95, 1.05)) for name in bus)
+    emf = tuple((name, draw.choice([0.0, 5.0, 24.0])) for name in sources(network, direct=True))
+    return Edits(opened=opened, held=held, emf=emf)
 
 
 def random_fault(network: Network, draw: random.Random) -> Edits:
@@ -137,10 +152,9 @@ def wild_case(network: Network, draw: random.Random) -> Case:
     resistive = [branch.name for branch in network.branches if branch.part.kind != "capacitor"]
     capacitors = [branch.name for branch in network.branches if branch.part.kind == "capacitor"]
     edits = Edits(
-        opened=frozenset(draw.sample(names, draw.choice([0, 1, 3, 10, 40, 100]))),
+        opened=frozenset(draw.sample(names, min(len(names), draw.choice([0, 1, 3, 10, 40, 100])))),
         resistances=tuple(
-            (name, 10.0 ** draw.uniform(-6.0, 12.0))
-            for name in draw.sample(resistive, draw.choice([0, 1, 5, 20]))
+            (name, 10.0 ** draw.uniform(-6.0, 12.0)) for name in draw.sample(resistive, draw.choice([0, 1, 5, 20]))
         ),
         shunts=tuple(
             Shunt(draw.choice(network.nodes), draw.choice(network.nodes), 10.0 ** draw.uniform(-6.0, 12.0))
@@ -162,5 +176,5 @@ def random_case(network: Network, draw: random.Random) -> Case:
         return Case(edits, ask, draw.choice(network.conductors), "", draw.choice([HIGH_AC, HIGH_DC]))
     red, black = draw.sample(network.nodes, 2)
     if ask == "ohms":  # on a dead circuit: an alternating voltage would only overload the meter
-        edits = edits.merge(Edits(emf=(("mains", 0.0), ("receptacle", 0.0))))
+        edits = edits.merge(Edits(emf=tuple((name, 0.0) for name in sources(network, direct=False))))
     return Case(edits, ask, red, black, OHMS if ask == "ohms" else draw.choice(VOLTMETERS))

@@ -62,9 +62,7 @@ class _Equations:
                 ohms = ohms_of.get(name, mpf(part.esr))
                 if self.frequency == 0.0:
                     charged = name in held
-                    self.branch(
-                        name, part.a, part.b, ohms, held.get(name, 0.0), name in opened or not charged
-                    )
+                    self.branch(name, part.a, part.b, ohms, held.get(name, 0.0), name in opened or not charged)
                 else:
                     self.branch(
                         name,
@@ -93,9 +91,7 @@ class _Equations:
         if not math.isinf(part.core_resistance):
             core = core * mpf(part.core_resistance) / (core + mpf(part.core_resistance))
         leak_1 = mpc(ohms_of.get(first, mpf(part.primary_resistance)), self.omega * mpf(part.primary_leakage))
-        leak_2 = mpc(
-            ohms_of.get(second, mpf(part.secondary_resistance)), self.omega * mpf(part.secondary_leakage)
-        )
+        leak_2 = mpc(ohms_of.get(second, mpf(part.secondary_resistance)), self.omega * mpf(part.secondary_leakage))
         turns = mpf(part.ratio)
         for name, a, b, leak, share in (
             (first, part.p1, part.p2, leak_1, mpf(1)),
@@ -112,10 +108,7 @@ class _Equations:
         """Sparse Gauss elimination; the pivot is the sparsest among rows whose entry is not small in its
         column.
         """
-        rows = {
-            key: {unknown: value for unknown, value in row.items() if value != 0}
-            for key, row in self.rows.items()
-        }
+        rows = {key: {unknown: value for unknown, value in row.items() if value != 0} for key, row in self.rows.items()}
         right = {key: self.right.get(key, mpc(0)) for key in rows}
         columns: dict[Any, set[Any]] = {}
         for key, row in rows.items():
@@ -144,9 +137,7 @@ class _Equations:
             done.append((unknown, pivot_row, (pivot, pivot_right)))
         found: dict[Any, Any] = {("v", self.ground): mpc(0)}
         for unknown, row, (pivot, value) in reversed(done):
-            found[unknown] = (
-                value - sum((entry * found[other] for other, entry in row.items()), mpc(0))
-            ) / pivot
+            found[unknown] = (value - sum((entry * found[other] for other, entry in row.items()), mpc(0))) / pivot
         return found
 
 
@@ -160,9 +151,7 @@ def reading(network: Network, case: Case) -> complex:
         if case.ask == "volts":
             equations.branch("the meter", case.red, case.black, mpf(case.meter.input_ohms))
         elif case.ask == "ohms":
-            equations.branch(
-                "the meter", case.red, case.black, mpf(case.meter.test_ohms), mpf(case.meter.test_volts)
-            )
+            equations.branch("the meter", case.red, case.black, mpf(case.meter.test_ohms), mpf(case.meter.test_volts))
         found = equations.solve()
         if case.ask == "amps":
             return complex(found["i", case.red])
@@ -170,8 +159,6 @@ def reading(network: Network, case: Case) -> complex:
         if case.ask == "ohms":
             over = volts.real >= case.meter.test_volts
             return complex(
-                math.inf
-                if over
-                else mpf(case.meter.test_ohms) * volts.real / (mpf(case.meter.test_volts) - volts.real)
+                math.inf if over else mpf(case.meter.test_ohms) * volts.real / (mpf(case.meter.test_volts) - volts.real)
             )
         return complex(abs(volts)) if case.meter.coupling == "ac" else complex(volts.real)

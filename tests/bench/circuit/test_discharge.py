@@ -10,9 +10,7 @@ from scipy.integrate import solve_ivp
 from blowerbench.circuit.rectifier import RectifierError, discharge, time_to
 
 
-@pytest.mark.parametrize(
-    ("taus", "percent"), [(1, 63.212), (2, 86.466), (3, 95.021), (4, 98.168), (5, 99.326)]
-)
+@pytest.mark.parametrize(("taus", "percent"), [(1, 63.212), (2, 86.466), (3, 95.021), (4, 98.168), (5, 99.326)])
 def test_a_capacitor_follows_the_rc_table(taus: int, percent: float) -> None:
     # Source: check-values W7, US Army MM0704 (R, rounded) and C. What is charged is 100 % less what is left.
     left = discharge(100.0, 0.0, 1e3, 1e-3, float(taus))
@@ -43,27 +41,21 @@ def test_a_1200_ohm_1_millifarad_circuit_takes_five_and_a_half_seconds_to_99_per
 
 
 @pytest.mark.parametrize(("volts", "taus"), [(60.0, 1.7329), (50.0, 1.9152), (34.0, 2.3008)])
-def test_a_rectified_bus_falls_to_the_safety_thresholds_in_the_published_time_constants(
-    volts: float, taus: float
-) -> None:
+def test_a_rectified_bus_falls_to_the_safety_thresholds_in_the_published_time_constants(volts: float, taus: float) -> None:
     # Source: check-values W16 (C): from 339.41 V. 480 kΩ on two 680 µF in series: τ = 163.2 s.
     tau = 480e3 * 340e-6
     assert time_to(volts, 339.41, 0.0, 480e3, 340e-6) / tau == pytest.approx(taus, abs=1e-4)
 
 
 @pytest.mark.parametrize(("farads", "joules"), [(470e-6, 27.07), (1000e-6, 57.60)])
-def test_without_a_bleeder_constant_power_lasts_as_long_as_the_stored_energy(
-    farads: float, joules: float
-) -> None:
+def test_without_a_bleeder_constant_power_lasts_as_long_as_the_stored_energy(farads: float, joules: float) -> None:
     # Source: check-values W16 (C): energy at 339.41 V. At 1.5 W it lasts energy ÷ power.
     assert 1.5 * time_to(0.0, 339.41, 1.5, math.inf, farads) == pytest.approx(joules, abs=0.005)
 
 
 @pytest.mark.parametrize("watts", [1.5, 60.0, 500.0])
 @pytest.mark.parametrize("ohms", [480e3, 22e3, math.inf])
-def test_the_closed_form_is_what_an_integrator_makes_of_the_differential_equation(
-    watts: float, ohms: float
-) -> None:
+def test_the_closed_form_is_what_an_integrator_makes_of_the_differential_equation(watts: float, ohms: float) -> None:
     v0, farads, stop = 330.0, 340e-6, 120.0
 
     def slope(_: float, volts: list[float]) -> list[float]:
@@ -81,9 +73,7 @@ def test_the_closed_form_is_what_an_integrator_makes_of_the_differential_equatio
         expected = float(running.sol(share * quits)[0])
         assert discharge(v0, watts, ohms, farads, share * quits, stop) == pytest.approx(expected, rel=1e-7)
     after = solve_ivp(lambda _, v: [-v[0] / (ohms * farads)], (0.0, 100.0), [stop], rtol=1e-10, atol=1e-9)
-    assert discharge(v0, watts, ohms, farads, quits + 100.0, stop) == pytest.approx(
-        float(after.y[0, -1]), rel=1e-6
-    )
+    assert discharge(v0, watts, ohms, farads, quits + 100.0, stop) == pytest.approx(float(after.y[0, -1]), rel=1e-6)
 
 
 @pytest.mark.parametrize("volts", [200.0, 121.0, 80.0, 50.0])

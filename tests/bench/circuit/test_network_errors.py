@@ -271,7 +271,7 @@ def test_a_question_that_makes_no_sense_is_answered_with_what_would(question: st
 
 def test_any_state_of_the_furnace_is_finite_or_refused_by_name() -> None:
     """Never a NaN, never a bare linear-algebra error: values up to the ends of the range of floats."""
-    network = cases.furnace()
+    network = cases.network_of()
     circuit = Circuit(network)
     for draw, wanted in cases.generators(fixed=40, drawn=40):
         for _ in range(wanted):
@@ -284,11 +284,7 @@ def test_any_state_of_the_furnace_is_finite_or_refused_by_name() -> None:
             )
             try:
                 state = circuit.solve(case.edits.merge(extreme))
-                values = [
-                    value
-                    for frequency in state.frequencies
-                    for value in state.port(case.red, case.black, frequency)
-                ]
+                values = [value for frequency in state.frequencies for value in state.port(case.red, case.black, frequency)]
             except CircuitError as error:
                 assert network.source in str(error)
             else:

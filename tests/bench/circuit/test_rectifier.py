@@ -27,9 +27,7 @@ PORTS = [
 
 
 @pytest.mark.skipif(NGSPICE is None, reason="ngspice is not installed")
-@pytest.mark.parametrize(
-    "port", PORTS, ids=lambda port: f"{port.topology}-{port.volts:g}V-{port.ohms:g}ohm-{port.watts:g}W"
-)
+@pytest.mark.parametrize("port", PORTS, ids=lambda port: f"{port.topology}-{port.volts:g}V-{port.ohms:g}ohm-{port.watts:g}W")
 def test_the_steady_state_is_where_an_ngspice_transient_settles(port: Port) -> None:
     ours = port.ours()
     before, last = transient(port)
@@ -151,9 +149,7 @@ def test_a_capacitive_port_is_taken_by_its_magnitude() -> None:
         ({"v_th": complex(math.nan, 0.0)}, "v_th"),
     ],
 )
-def test_an_impossible_argument_is_named_with_what_would_be_right(
-    change: dict[str, object], words: str
-) -> None:
+def test_an_impossible_argument_is_named_with_what_would_be_right(change: dict[str, object], words: str) -> None:
     usual: dict[str, object] = {
         "v_th": 120.0, "r_th": 0.2, "l_th": 50e-6, "topology": "doubler",
         "capacitance": 680e-6, "load_watts": 300.0, "bleeder_ohms": 480e3, "frequency": 60.0,

@@ -16,7 +16,7 @@ ALLOWED = 1e-9  # of 1 V + |V| (of 1 A + |A| for a current)
 
 @pytest.fixture(scope="module")
 def furnace() -> Network:
-    return cases.furnace()
+    return cases.network_of()
 
 
 def assert_exact(circuit: Circuit, case: cases.Case) -> None:
@@ -24,18 +24,19 @@ def assert_exact(circuit: Circuit, case: cases.Case) -> None:
     if case.ask == "ohms":  # as volts at the meter's terminals, infinite being all of its own
         volts = case.meter.test_volts
         ours, theirs = (
-            complex(volts) if math.isinf(ohms.real) else volts * ohms / (ohms + case.meter.test_ohms)
-            for ohms in (ours, theirs)
+            complex(volts) if math.isinf(ohms.real) else volts * ohms / (ohms + case.meter.test_ohms) for ohms in (ours, theirs)
         )
     assert abs(ours - theirs) <= ALLOWED * (1.0 + abs(theirs)), (case, ours, theirs)
 
 
 @pytest.mark.slow
-def test_random_faults_and_states_agree_to_a_nanovolt(furnace: Network) -> None:
-    circuit = Circuit(furnace)
-    for draw, wanted in cases.generators(fixed=80, drawn=80):
+@pytest.mark.parametrize("unit", cases.UNITS)
+def test_random_faults_and_states_agree_to_a_nanovolt(unit: str) -> None:
+    network = cases.network_of(unit)
+    circuit, each = Circuit(network), 80 if unit == cases.FURNACE else 20
+    for draw, wanted in cases.generators(fixed=each, drawn=each):
         for _ in range(wanted):
-            assert_exact(circuit, cases.random_case(furnace, draw))
+            assert_exact(circuit, cases.random_case(network, draw))
 
 
 @pytest.mark.slow
@@ -81,7 +82,7 @@ def test_contradicting_charges_in_a_floating_island_agree_to_a_nanovolt(furnace:
 
 def test_a_tolerance_is_the_same_network_with_other_values() -> None:
     """Each group's multiplier against a table whose values were multiplied by hand."""
-    table = cases.furnace_table()
+    table = cases.table_of()
     draw = random.Random(cases.FIXED_SEED)
     factors = {
         "supply": 1.04,
@@ -109,7 +110,7 @@ def test_a_tolerance_is_the_same_network_with_other_values() -> None:
         elif row["kind"] == "transformer":
             row["ratio"] *= factors["ratio"]
     by_hand = load_network(table, "by hand")
-    circuit = Circuit(cases.furnace(), Tolerances(**factors))
+    circuit = Circuit(cases.network_of(), Tolerances(**factors))
     for _ in range(20):
         case = cases.random_case(by_hand, draw)
         ours, theirs = case.ours(circuit.solve(case.edits)), exact.reading(by_hand, case)

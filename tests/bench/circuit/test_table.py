@@ -34,7 +34,7 @@ def drawn(network: Network, draw: random.Random) -> tuple[list[Edits], list[Edit
 
 @pytest.mark.slow
 def test_cells_of_the_table_are_those_of_mpmath() -> None:
-    network = cases.furnace()
+    network = cases.network_of()
     circuit = Circuit(network)
     for draw, wanted in cases.generators(fixed=60, drawn=60):
         states, faults, pairs = drawn(network, draw)
@@ -50,7 +50,7 @@ def test_cells_of_the_table_are_those_of_mpmath() -> None:
 
 
 def test_the_table_is_what_readings_one_at_a_time_are() -> None:
-    network = cases.furnace()
+    network = cases.network_of()
     circuit = Circuit(network)
     for draw, wanted in cases.generators(fixed=100, drawn=100):
         states, faults, pairs = drawn(network, draw)
@@ -67,7 +67,7 @@ def test_the_table_is_what_readings_one_at_a_time_are() -> None:
 
 
 def test_an_average_responding_meter_has_a_column_too() -> None:
-    network = cases.furnace()
+    network = cases.network_of()
     meter = MeterSpec("average", 10e6, "ac", response="average")
     readings = table(Circuit(network), [Edits()], [Edits()], [("board.L", "board.N")], [meter])
     # one sine: both responses agree (definition of the scale of an average-responding meter)
