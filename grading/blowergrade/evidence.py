@@ -68,7 +68,8 @@ def _key(observation: Observation) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 
 def predict(heard: Sequence[Heard]) -> Prediction:
-    """One prediction out of what the extreme variants gave for the same act."""
+    """One prediction out of what the extreme variants gave for the same act, at every moment of a cycle they may be in."""
+    heard = [x for h in heard for x in (h, *h.also)]
     said = frozenset(_key(h.observation)[0] for h in heard)
     every = [frozenset(h.observation.senses) for h in heard]
     senses, perhaps = frozenset.intersection(*every), frozenset.union(*every)
@@ -138,7 +139,9 @@ def _range(low: int, high: int, exponent: int, unit: str) -> str:
 
 @lru_cache(maxsize=8192)
 def _arrival(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str, k: int) -> Session:
-    return Session(equipment, catalogue, hypothesis, extreme_variants()[k], complaint)
+    session = Session(equipment, catalogue, hypothesis, extreme_variants()[k], complaint)
+    session.spread = True
+    return session
 
 
 def fresh_session(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str, k: int) -> Session:

@@ -1,8 +1,8 @@
 """What an equipment file and a fault file may hold, as tables that `check_equipment` walks.
 
-Rule: a key with a ? may be left out. A value's kind is a plain kind (text, flag, positive, seconds, ...), the name of something in
-the file (terminal, contact, unit, ...), q:UNIT for a written quantity, list:KIND, map:KIND, none_or:KIND for KIND or an empty
-text, or the name of a table inside the table.
+Rule: a key with a ? may be left out. A value's kind is a plain kind (text, flag, positive, seconds, ...), the name of something
+in the file (terminal, contact, unit, ...), q:UNIT for a written quantity, list:KIND, map:KIND, none_or:KIND for KIND or an
+empty text, or the name of a table inside the table.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ TABLES: dict[str, dict[str, str]] = {
     "complaint": {"id": "text", "call": "call", "text": "text"},
     "fault": {
         "id": "text", "title": "text", "change": "change", "target": "list:text", "unit?": "text", "severities?": "any",
-        "correction": "correction", "prior": "whole", "prior_reason": "text", "competency": "competency",
+        "correction": "correction", "prior": "whole", "prior_reason": "text", "competency": "text",
         "difficulty": "difficulty", "complaints": "list:complaint", "sees": "text", "repair": "text", "why": "text",
         "sights?": "any", "stop_work?": "flag", "with_units?": "list:unit", "also?": "map:number", "when?": "when",
         "only_by_substitution?": "text",
@@ -151,10 +151,6 @@ FIXED: dict[str, tuple[str, ...]] = {
     "equipment_kind": ("gas_furnace", "air_handler", "outdoor_unit"), "rectifier": ("linked", "bridge", "doubler"),
     "input_line": ("ac", "dc"), "machine": ("heater", "blower"), "adapter": ("ac", "dc", "serial"), "side": SIDES,
     "call": get_args(Call), "change": tuple(CHANGES), "stirred_by": ("powered", "running", "hot"),
-    "competency": (
-        "power input", "low voltage", "command", "safeties", "sequence", "control or motor", "airflow", "instruments",
-        "safety", "judgement",
-    ),
 }  # fmt: skip
 SETTINGS = (
     "none", "air.fan_pressure", "air.slip", "air.backwards", "heat.rate", "cool.rate", "motor.seized", "motor.rough",

@@ -89,7 +89,7 @@ def _command(equipment: Equipment, fx: Effects, hands: Hands, plant: Plant, stat
                 break
     if not name:
         return IDLE
-    factor = _selection(equipment, fx, hands, state)
+    factor = 1.0 if source_speaks(equipment, hands, plant) and "data" in module else _selection(equipment, fx, hands, state)
     return (name, factor) if factor > 0.0 else IDLE
 
 
@@ -202,12 +202,16 @@ def induction(equipment: Equipment, flux: float, boost: float) -> a.Induction:
     return a.Induction(m["synchronous"], m["max_torque"], m["slip_at_max"], m["start_torque"], flux * flux, boost)
 
 
-def _energised(equipment: Equipment, state: State) -> str:
-    """The tap that stands nearest nominal volts (others are live through the winding); empty when none is on."""
+def _energised(equipment: Equipment, plant: Plant, state: State) -> str:
+    """The tap that is fed: the one the board calls for if it is live, else the one nearest nominal volts; empty when none is.
+
+    Taps that are not fed are live too, through the winding.
+    """
     module = equipment.module
     found = {name: volts(state, pair) for name, pair in module["taps"].items()}
     live = [name for name in module["order"] if found[name] >= module["tap_on"]]
-    return min(live, key=lambda name: abs(found[name] - module["nominal"]), default="")
+    asked = [name for name in phase_outputs(equipment, plant) if name in live]
+    return asked[0] if len(asked) == 1 else min(live, key=lambda name: abs(found[name] - module["nominal"]), default="")
 
 
 def _copper(equipment: Equipment, state: State) -> float:
@@ -235,7 +239,7 @@ def split_capacitor(
     if abs(boost - plant.boost) < 2 * FLUX_STEP:
         boost = plant.boost
     flux, boost = round(flux, 4), round(boost, 4)
-    speed = _energised(equipment, state) if flux > 0.2 else ""
+    speed = _energised(equipment, plant, state) if flux > 0.2 else ""
     point = _follow(equipment, fx, variant, flux, boost) if speed else None
     if not speed:
         motor, since, _ = _stopping(equipment, plant) if plant.motor != "humming" else ("still", plant.time, "")
@@ -260,7 +264,7 @@ def split_capacitor(
             opened = False
     return replace(
         plant, flux=flux, boost=boost, motor=motor, motor_at=since, speed=speed, point=standing, watts=watts,
-        lost=round(lost, 1), overloaded=opened,
+        lost=round(lost, 1), overloaded=opened, switched_at=plant.switched_at if opened == plant.overloaded else plant.time,
     )  # fmt: skip
 
 

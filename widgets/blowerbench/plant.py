@@ -82,6 +82,7 @@ class Plant(msgspec.Struct, frozen=True):
     lost: float = 0.0  # split capacitor: watts that heat the winding
     winding: float = 20.0  # degC
     overloaded: bool = False  # its thermal overload is open
+    switched_at: float = -FOREVER  # when limit or overload last opened or closed
     # a fault that comes and goes
     present: bool = False
     stirred_at: float = FOREVER  # since when it has been stirred, or FOREVER
@@ -200,8 +201,9 @@ def motor_shunt(equipment: Equipment, plant: Plant) -> Shunt | None:
     module = equipment.module
     if module["kind"] == "split_capacitor":
         a, b = module["main"]
-        watts = plant.watts if plant.motor == "running" else float(module["locked_watts"])
-        return Shunt(a, b, module["nominal"] ** 2 / max(watts, 1.0), "ac")
+        if plant.motor == "running":
+            return Shunt(a, b, (module["nominal"] * plant.flux) ** 2 / max(plant.watts, 1.0), "ac")
+        return Shunt(a, b, module["nominal"] ** 2 / float(module["locked_watts"]), "ac")
     a, b = module["line"]
     return Shunt(a, b, equipment.ratings["supply"] ** 2 / max(plant.watts, module["idle_watts"]), "ac")
 

@@ -16,6 +16,7 @@ from blowerbench.plant import FOREVER, LINE, Plant
 
 Seconds = Callable[[str], float]
 TICK = 1e-9
+HOT = 40.0  # degC of the plenum that stirs a fault that comes with heat
 
 
 def volts(state: State, pair: tuple[str, str] | list[str]) -> float:
@@ -142,7 +143,7 @@ def intermittent(equipment: Equipment, fx: Effects, plant: Plant) -> Plant:
     stirred = {
         "powered": plant.alive or (not equipment.board and plant.flux + plant.bus > 0.0),
         "running": plant.motor in ("running", "starting"),
-        "hot": plant.plenum >= 40.0,
+        "hot": plant.plenum >= HOT - 1e-6,
     }[when.by]
     stirred_at = min(plant.stirred_at, now) if stirred else FOREVER
     rest_at = FOREVER if stirred else min(plant.rest_at, now)

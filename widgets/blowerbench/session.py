@@ -34,6 +34,12 @@ class Heard:
 
     observation: Observation
     readings: tuple[Reading, ...]
+    also: tuple[Heard, ...] = ()  # what it might have shown as well, where the moment in a cycle can't be known
+
+
+#: How long after limit or overload last changed a unit counts as cycling, and the moments looked at then (seconds).
+CYCLING = 1800.0
+MOMENTS = (25.0, 55.0, 90.0, 140.0, 210.0)
 
 
 class Session:
@@ -44,6 +50,7 @@ class Session:
     ) -> None:
         self.equipment, self.catalogue, self.hypothesis, self.variant = equipment, catalogue, hypothesis, variant
         self.complaint = equipment.complaints[complaint]
+        self.spread = False  # whether `play` tells what other moments of a cycle would have shown
         self.simulator = Simulator(equipment, effects(equipment, catalogue, hypothesis), variant)
         hands, plant = self.simulator.start(self.complaint.call)
         self.now = Moment(hands, plant)
@@ -85,7 +92,34 @@ class Session:
         if isinstance(act, a.ZeroLeads):
             touch = self._touched_leads()
             shown = (touch, *shown)
-        return Heard(Observation(said, self.senses(), shown), readings)
+        also = self._other_moments(act, before) if self.spread else ()
+        return Heard(Observation(said, self.senses(), shown), readings, also)
+
+    def _other_moments(self, act: a.Act, before: Moment) -> tuple[Heard, ...]:
+        """What `act` would have shown at other moments of the cycle that limit or overload go through.
+
+        Where in its cycle a unit stands depends on tolerances that nobody knows, and on the minute of arrival.
+        """
+        plant, hands = self.now.plant, self.now.hands
+        if plant.time - plant.switched_at > CYCLING:
+            return ()
+        found = []
+        for seconds in MOMENTS:
+            twin = self.copy()
+            twin.now = Moment(hands, self.simulator.advance(plant, hands, seconds))
+            readings = read_instruments(self.equipment, self.simulator, hands, twin.now.plant, self.variant)
+            said = twin._answers(act, before)
+            found.append(Heard(Observation(said, twin.senses(), tuple(r.shown for r in readings)), readings))
+        if isinstance(act, a.ReadStatus) and plant.alive:
+            blowers = {h.observation.said[1:] for h in found if h.observation.said}
+            statuses = {p.status for p in self.equipment.phases.values() if p.machine == "heater" and p.status}
+            readings = found[0].readings
+            for rest in blowers:
+                found += [
+                    Heard(Observation((Said(f"status_{x}"), *rest), o.senses, o.shown), readings)
+                    for x in sorted(statuses) for o in (found[0].observation,)
+                ]  # fmt: skip
+        return tuple(found)
 
     def pass_over(self, act: a.Act) -> None:
         """Move hands and clock for `act` without letting the unit go on: for planning over many similar readings."""

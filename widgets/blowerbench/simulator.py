@@ -84,6 +84,9 @@ class Simulator:
         times.append(self._motor_time(plant))
         if self.fx.when is not None:
             times += [plant.stirred_at + self.fx.when.after, plant.rest_at + self.fx.when.rest]
+            if self.fx.when.by == "hot":
+                target, _, tau = warmth.targets(equipment, plant, self.variant)
+                times.append(now + warmth.crossing(plant.plenum, target, sequence.HOT, tau))
         times.append(warmth.limit_time(equipment, plant, self.variant))
         return min((t for t in times if t > now + sequence.TICK), default=FOREVER)
 

@@ -75,7 +75,7 @@ def devices(equipment: Equipment, fx: Effects, plant: Plant, hands: Hands, state
         limit = False
     elif not limit and plant.plenum <= heat["limit_closes"] + 1e-6:
         limit = True
-    return replace(plant, limit=limit)
+    return plant if limit == plant.limit else replace(plant, limit=limit, switched_at=plant.time)
 
 
 def return_air(equipment: Equipment, variant: Variant) -> float:
