@@ -112,6 +112,15 @@ class Relay:
 
 
 @dataclass(frozen=True, slots=True)
+class Sound:
+    """Something heard while so many volts stand across it: `name` is the message id of the sense."""
+
+    name: str
+    across: tuple[str, ...]  # two terminals
+    on: float
+
+
+@dataclass(frozen=True, slots=True)
 class Selector:
     """A switch on the board for a person to set; `closed` is how it should stand."""
 
@@ -166,6 +175,7 @@ class Equipment:
     supplies: Mapping[str, Supply]
     relays: tuple[Relay, ...]
     selectors: Mapping[str, Selector]
+    sounds: tuple[Sound, ...]
     places: Mapping[str, bool]  # what can be looked at besides connectors: whether it lies behind the door
     board: Mapping[str, Any]  # empty where the unit has none; so are heat, module and source
     heat: Mapping[str, Any]
@@ -341,6 +351,7 @@ def _build(raw: dict[str, Any], network: Network, source: str, digest: str) -> E
         ratings=_si(raw["ratings"]), supplies=_supplies(raw, source),
         relays=tuple(_relay(r) for r in raw.get("relay", ())),
         selectors={s["name"]: Selector(**s) for s in raw.get("selector", ())},
+        sounds=tuple(Sound(x["name"], tuple(x["across"]), quantity(x["on"], "volt")) for x in raw.get("sound", ())),
         places={**PLACES, **{p["name"]: p["behind_door"] for p in raw.get("place", ())}},
         board=_si(raw.get("board", {})), heat=_si(raw["heat"]), module=_si(raw["module"]), source=_si(raw.get("source", {})),
         protection=_si(raw["protection"]), expect=raw["expect"],

@@ -66,10 +66,15 @@ def say(message: str, args: Sequence[str] = (), language: str = "en", equipment:
     """
     kinds = ARGUMENTS.get(message, ())
     shown = [label(kinds[k], arg, equipment, language) if k < len(kinds) else arg for k, arg in enumerate(args)]
-    text = SENTENCES.get(message) or (equipment.raw.get("sentences", {}).get(message) if equipment else None)
+    text = _own(equipment, message) or SENTENCES.get(message)
     if text is None:
         return " ".join([_words(message), *shown])
     return translate(text, language).format(*shown, *["…"] * 2)
+
+
+def _own(equipment: Equipment | None, key: str) -> str:
+    """The unit's own text for a message id or ("act." before) an act, from its file's [sentences]; empty without one."""
+    return str(equipment.raw.get("sentences", {}).get(key, "")) if equipment is not None else ""
 
 
 def said(message: Said, language: str = "en", equipment: Equipment | None = None) -> str:
@@ -272,7 +277,8 @@ def describe(act: a.Act, equipment: Equipment | None = None, language: str = "en
         words["of"] = translate(OF_SUPPLY, language).format(label("supply", act.supply, equipment, language)) if several else ""
     if isinstance(act, a.Declare):
         words["units"] = "; ".join(label("unit", u, equipment, language) for u in act.units)
-    return translate(ACTS[_form(act)], language).format(**words)
+    form = _form(act)
+    return translate(_own(equipment, f"act.{form}") or ACTS[form], language).format(**words)
 
 
 def sources(equipment: Equipment | None = None) -> Iterator[str]:

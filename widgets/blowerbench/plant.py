@@ -90,6 +90,7 @@ class Plant(msgspec.Struct, frozen=True):
     kept: float = -FOREVER  # until when a hand keeps it there
     # the technician's source, and what was noticed
     lamp: bool = False
+    sounds: frozenset[str] = frozenset()  # what else of the unit is heard
     chatters: bool = False
     quiet: Quiet | None = None  # what it had settled for when it last did; None after an event
     heard: frozenset[str] = frozenset()  # notable happenings since the last act
@@ -191,7 +192,7 @@ def _emf(equipment: Equipment, fx: Effects, hands: Hands, plant: Plant, dc: bool
     if "reply" in module:
         answers = plant.charged and not fx.setting("module.dead")
         found[module["reply"]["source"]] = module["reply"]["volts"] if answers else 0.0
-    if dc and "feedback" in module:
+    if "feedback" in module and (dc or "inputs_dc" in board):
         found[module["feedback"]] = module["feedback_volts"] if plant.motor == "running" else 0.0
     return tuple(found.items())
 

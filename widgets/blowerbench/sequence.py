@@ -5,7 +5,8 @@ Rule: every function takes the plant and the solved circuit and returns the plan
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 
 from msgspec.structs import replace
 
@@ -19,12 +20,12 @@ TICK = 1e-9
 HOT = 40.0  # degC of the plenum that stirs a fault that comes with heat
 
 
-def volts(state: State, pair: tuple[str, str] | list[str]) -> float:
+def volts(state: State, pair: Sequence[str]) -> float:
     """Rms volts at line frequency between two terminals."""
     return abs(state.voltage(pair[0], pair[1], LINE))
 
 
-def volts_dc(state: State, pair: tuple[str, str] | list[str]) -> float:
+def volts_dc(state: State, pair: Sequence[str]) -> float:
     """Direct volts between two terminals, of either sign."""
     return abs(state.voltage(pair[0], pair[1], 0.0))
 
@@ -64,7 +65,14 @@ def protect(equipment: Equipment, plant: Plant, state: State) -> Plant:
     )
 
 
-def relays(equipment: Equipment, plant: Plant, state: State) -> Plant:
+@lru_cache(maxsize=256)
+def _between(equipment: Equipment, a: str, b: str) -> frozenset[str]:
+    """The two-ended parts that join `a` and `b` directly."""
+    parts = equipment.network.branches
+    return frozenset(p.name for p in parts if {p.a, p.b} == {a, b})
+
+
+def relays(equipment: Equipment, fx: Effects, plant: Plant, state: State) -> Plant:
     """Coils that ask for the other position, and contacts that have followed after their delay."""
     if not equipment.relays:
         return plant
@@ -72,7 +80,8 @@ def relays(equipment: Equipment, plant: Plant, state: State) -> Plant:
     coils: list[tuple[str, float]] = []
     for relay in equipment.relays:
         is_in = relay.name in pulled
-        wants = volts(state, relay.coil) >= (relay.drop_out if is_in else relay.pull_in)
+        broken = not fx.opened.isdisjoint(_between(equipment, *relay.coil))  # full volts stand across an open coil
+        wants = not broken and volts(state, relay.coil) >= (relay.drop_out if is_in else relay.pull_in)
         if wants == is_in:
             continue
         since = asking.get(relay.name, plant.time)

@@ -238,12 +238,14 @@ class Session:
         if self.fx.setting("motor.drag"):
             return "shaft_stiff"
         turns = self.fx.setting("motor.turn_short")
-        return "shaft_drags" if shorted or turns else "shaft_free"
+        if shorted or turns:
+            return "shaft_drags"
+        return "shaft_free" if self.equipment.electronic else "shaft_free_plain"
 
     def senses(self) -> tuple[str, ...]:
         """What goes on being heard, seen or smelled where the learner stands, as message ids."""
         plant, hands = self.now.plant, self.now.hands
-        found = [f"blower_{plant.motor}"]
+        found = [f"blower_{plant.motor}", *plant.sounds]
         if plant.point.limit:
             found.append("blower_loud")
         if plant.inducer_at < float("inf"):

@@ -130,11 +130,14 @@ class Simulator:
         equipment, variant = self.equipment, self.variant
         plant = sequence.intermittent(equipment, self.fx, plant)
         plant = sequence.protect(equipment, plant, state)
-        plant = sequence.relays(equipment, plant, state)
+        plant = sequence.relays(equipment, fx, plant, state)
         plant = warmth.devices(equipment, fx, plant, hands, state)
         if equipment.source:
             lit = sequence.volts(state, equipment.source["lamp"]) >= equipment.source["lamp_on"]
             plant = replace(plant, lamp=lit and hands.source_clipped)
+        if equipment.sounds:
+            sounds = frozenset(x.name for x in equipment.sounds if sequence.volts(state, x.across) >= x.on)
+            plant = replace(plant, sounds=sounds)
         plant = sequence.board(equipment, fx, plant, state, self._seconds)
         move = motors.electronic if equipment.electronic else motors.split_capacitor
         return move(equipment, fx, variant, plant, hands, state)

@@ -16,7 +16,7 @@ from blowerbench.circuit import Resistor, State
 from blowerbench.equipment import Equipment, EquipmentError
 from blowerbench.faults import Effects
 from blowerbench.hands import Hands
-from blowerbench.plant import FOREVER, Plant
+from blowerbench.plant import FOREVER, LINE, Plant
 from blowerbench.sequence import TICK, volts
 from blowerbench.variant import Variant
 
@@ -28,10 +28,10 @@ def _since(before: float, on: bool, now: float) -> float:
 
 
 @lru_cache(maxsize=256)
-def _ohms(equipment: Equipment, a: str, b: str) -> float:
+def _strip(equipment: Equipment, a: str, b: str) -> str:
     for part in equipment.network.parts.values():
         if isinstance(part, Resistor) and {part.a, part.b} == {a, b}:
-            return part.resistance
+            return part.name
     raise EquipmentError(f"{equipment.id}: no resistor between {a!r} and {b!r}; [heat] elements names the ends of its strips")
 
 
@@ -62,7 +62,8 @@ def devices(equipment: Equipment, fx: Effects, plant: Plant, hands: Hands, state
     if heat["kind"] == "gas":
         plant = _burner(equipment, fx, plant, hands, state)
     elif heat["kind"] == "electric":
-        watts = sum(volts(state, ends) ** 2 / _ohms(equipment, *ends) for ends in heat["elements"])
+        strips = [(ends, _strip(equipment, *ends)) for ends in heat["elements"]]
+        watts = sum(volts(state, ends) * abs(state.current(strip, LINE)) for ends, strip in strips)
         plant = replace(plant, heat=float(round(watts)) if watts > 20.0 else 0.0)
     cooling = heat.get("cooling")
     if cooling:
