@@ -41,7 +41,7 @@ def contents() -> Iterator[tuple[str, bytes]]:
     yield from build()
     guides = files("blowerlessons").joinpath("guides")
     for guide in sorted(guides.iterdir(), key=lambda g: g.name):
-        if guide.name.endswith((".md", ".png")):
+        if guide.name.endswith((".md", ".png", ".toml", ".csv")):
             yield f"guides/{guide.name}", guide.read_bytes()
     yield "LICENSE.txt", LICENSE.encode()
 

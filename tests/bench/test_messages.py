@@ -97,7 +97,7 @@ def walk(unit: Equipment) -> Iterator[acts.Act]:
     """A walk through everything a learner can perceive on `unit`, in an order that hands can do on a healthy one."""
     places = [acts.Look(where=place) for place in unit.places]
     for call in ("off", "fan", "heat", "cool"):
-        yield acts.SetThermostat(call=call)  # type: ignore[arg-type] # literals of Call
+        yield acts.SetThermostat(call=call)
         for seconds in (5, 40, 40, 600):
             yield from (acts.Wait(seconds=seconds), acts.ReadStatus())
     yield from (*places, acts.TryControls(), acts.SetThermostat(call="fan"))

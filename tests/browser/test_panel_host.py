@@ -74,7 +74,7 @@ def test_every_act_that_hands_can_do_has_a_control_of_its_own(open_panel: Open) 
     # the outside source: the list of acts
     known = {str(kind.__struct_config__.tag) for kind in a.DURATION} | {"wait", "repair"}
     # what undoes another act is offered once that act is done
-    assert known - offered == {"plug_in", "land_wire", "close_control"}
+    assert known - offered == {"plug_in", "land_wire", "close_control", "plug_port"}
 
 
 def test_what_undoes_an_act_takes_its_place_so_that_the_keyboard_stays_on_it(open_panel: Open) -> None:

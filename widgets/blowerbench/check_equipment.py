@@ -57,7 +57,8 @@ def _number(value: object) -> bool:
 def nearest(word: str, known: Iterable[str]) -> str:
     """ "did you mean X?" for the known word nearest to `word`, or the known words where none is near."""
     names = [n for n in dict.fromkeys(known) if n]
-    close = difflib.get_close_matches(word, names, 1, 0.6)
+    lower = {n.lower(): n for n in reversed(names)}
+    close = [lower[word.lower()]] if word.lower() in lower else difflib.get_close_matches(word, names, 1, 0.6)
     if close:
         return f"did you mean {close[0]!r}?"
     listed = ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")

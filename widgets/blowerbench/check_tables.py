@@ -68,7 +68,7 @@ TABLES: dict[str, dict[str, str]] = {
         **dict.fromkeys(("board?", "timing?", "source?", "air?", "measure?", "labels?", "sentences?"), "table"),
         **dict.fromkeys(("zone", "supply", "unit", "complaint"), "any"),
         **dict.fromkeys(
-            ("connector?", "lift?", "relay?", "selector?", "phase?", "place?", "air_element?", "port?"), "any"
+            ("connector?", "lift?", "relay?", "selector?", "phase?", "place?", "air_element?", "port?", "sound?"), "any"
         ),
     },
     "ratings": {
@@ -94,6 +94,7 @@ TABLES: dict[str, dict[str, str]] = {
         "rollout": "none_or:contact", "pressure": "none_or:contact", "thermostat": "map:list:contact",
         "live_source": "list:terminal", "limit_chain": "list:contact",
     },
+    "sound": {"name": "text", "across": "pair", "on": "q:volt"},
     "selector": {"name": "text", "title": "text", "contact": "none_or:contact", "closed": "flag"},
     "relay": {
         "name": "text", "coil": "pair", "pull_in": "q:volt", "drop_out": "q:volt", "on_delay?": "seconds",
@@ -146,6 +147,7 @@ TABLES: dict[str, dict[str, str]] = {
 ROWS = {
     "zone": "name", "connector": "name", "lift": "", "supply": "name", "selector": "name", "relay": "name", "phase": "name",
     "air_element": "name", "port": "name", "place": "name", "unit": "name", "complaint": "id",
+    "sound": "name",
 }  # fmt: skip
 FIXED: dict[str, tuple[str, ...]] = {
     "equipment_kind": ("gas_furnace", "air_handler", "outdoor_unit"), "rectifier": ("linked", "bridge", "doubler"),

@@ -13,7 +13,7 @@ from functools import lru_cache
 from msgspec.structs import replace
 
 from blowerbench import air as a
-from blowerbench.circuit import State
+from blowerbench.circuit import State, Transformer
 from blowerbench.circuit.rectifier import discharge
 from blowerbench.equipment import Equipment
 from blowerbench.faults import Effects
@@ -218,9 +218,9 @@ def _copper(equipment: Equipment, state: State) -> float:
     """Watts in the tap sections of the field: next to nothing, unless two taps are energised at once."""
     watts = 0.0
     for name, part in equipment.network.parts.items():
-        if part.kind == "transformer" and name.startswith("field"):
-            watts += abs(state.current(f"{name}.primary", LINE)) ** 2 * part.primary_resistance  # type: ignore[union-attr]
-            watts += abs(state.current(f"{name}.secondary", LINE)) ** 2 * part.secondary_resistance  # type: ignore[union-attr]
+        if isinstance(part, Transformer) and name.startswith("field"):
+            watts += abs(state.current(f"{name}.primary", LINE)) ** 2 * part.primary_resistance
+            watts += abs(state.current(f"{name}.secondary", LINE)) ** 2 * part.secondary_resistance
     return watts
 
 

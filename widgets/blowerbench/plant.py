@@ -96,10 +96,13 @@ class Plant(msgspec.Struct, frozen=True):
     heard: frozenset[str] = frozenset()  # notable happenings since the last act
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=32)
 def circuit_for(equipment: Equipment, variant: Variant) -> Circuit:
-    """The solved network of `equipment` with the tolerances of `variant`, shared by every hypothesis."""
-    return Circuit(equipment.network, variant.tolerances, remembered=4096)
+    """The solved network of `equipment` with the tolerances of `variant`, shared by every hypothesis.
+
+    A remembered state takes some 60 kB, so that all of them together stay below 1.5 GB.
+    """
+    return Circuit(equipment.network, variant.tolerances, remembered=768)
 
 
 @lru_cache(maxsize=4096)

@@ -14,8 +14,8 @@ import msgspec
 from blowerbench import acts as a
 from blowerbench.circuit import Wire
 from blowerbench.equipment import Equipment
-from blowerbench.hands import LOOK_PLACES
 from blowerbench.messages import label, translate
+from blowerbench.panels.places import door_word, of_supply
 
 Control = dict[str, Any]
 
@@ -53,7 +53,8 @@ def _toggle(words: Words, now: bool, on: tuple[str, a.Act], off: tuple[str, a.Ac
 
 def things(words: Words, hands: Mapping[str, Any]) -> list[Control]:
     """What can be worked on, each with its state in words and what can be done to it."""
-    rows = [*_supply(words, hands), *_unit(words, hands), *_plugs(words, hands), *_wires(words, hands), *_tools(words, hands)]
+    parts = (_supply, _unit, _plugs, _wires, _ports, _tools)
+    rows = [row for part in parts for row in part(words, hands)]
     return [
         {"id": key, "group": words.t(group), "name": name, "state": words.t(state), "does": does}
         for key, group, name, state, does in rows
@@ -65,56 +66,118 @@ Row = tuple[str, str, str, str, list[Control]]
 
 def _supply(w: Words, h: Mapping[str, Any]) -> list[Row]:
     group = "Supply and outside"
-    call = a.Call
-    return [
+    calls = [c for c in get_args(a.Call) if c == "off" or w.equipment.protection["thermostat"].get(c)]
+    rows: list[Row] = [
         ("around", group, w.t("The place as a whole"), "", _does(w, ("Look around, listen and smell", a.Look("around")))),
         ("thermostat", group, w.t("Thermostat"), w.name("call", h["thermostat"]), [
             *[{"label": w.t("Set to {0}").format(label("call", c, None, w.language)), "act": _act(a.SetThermostat(c))}
-              for c in get_args(call)],
-            *_does(w, ("Try the controls: fan call, watch, off", a.TryControls())),
+              for c in calls],
+            *_does(w, ("Try the controls: call, watch, off", a.TryControls())),
         ]),
-        ("breaker", group, w.t("Panel breaker"), "left on" if h["breaker_on"] else "left off", [
-            *_does(w, ("Look at its handle", a.Look("panel")), ("Put it fully off, then on", a.SetBreaker(True)),
-                   ("Put it off", a.SetBreaker(False))),
-        ]),
-        ("disconnect", group, w.t("Disconnect"), "closed" if h["disconnect_closed"] else "open",
-         _toggle(w, h["disconnect_closed"], ("Close it", a.SetDisconnect(True)), ("Open it", a.SetDisconnect(False)))),
-        ("lock", group, w.t("Your lock"), "on the disconnect" if h["locked"] else "off",
-         _toggle(w, h["locked"], ("Put it on the disconnect", a.SetLock(True)), ("Take it off", a.SetLock(False)))),
-        ("tag", group, w.t("Your tag"), "on the disconnect" if h["tagged"] else "off",
-         _toggle(w, h["tagged"], ("Hang it on the disconnect", a.SetTag(True)), ("Take it off", a.SetTag(False)))),
-        ("gas", group, w.t("Gas valve at the unit"), "open" if h["gas_on"] else "shut",
-         _toggle(w, h["gas_on"], ("Open it", a.SetGas(True)), ("Shut it", a.SetGas(False)))),
+        *[row for supply in w.equipment.supplies for row in _circuit(w, h, supply, group)],
     ]  # fmt: skip
+    if w.equipment.heat["kind"] == "gas":
+        rows.append(("gas", group, w.t("Gas valve at the unit"), "open" if h["gas_on"] else "shut",
+                     _toggle(w, h["gas_on"], ("Open it", a.SetGas(True)), ("Shut it", a.SetGas(False)))))  # fmt: skip
+    return rows
+
+
+def _circuit(w: Words, h: Mapping[str, Any], supply: str, group: str) -> list[Row]:
+    """Breaker, disconnect, lock and tag of one supply; its title stands in their names where there is more than one."""
+    of = f" ({w.t(w.equipment.supplies[supply].title)})" if len(w.equipment.supplies) > 1 else ""
+    on, closed = supply not in h["breakers_off"], supply not in h["disconnects_open"]
+
+    def has(table: str, device: str) -> bool:
+        return [device, supply] in [list(x) for x in h[table]]
+
+    states = ["left on" if on else "left off"]
+    states += [word for table, word in (("locks", "your lock on it"), ("tags", "your tag on it")) if has(table, "breaker")]
+    return [
+        (of_supply("breaker", supply), group, w.t("Panel breaker") + of, ", ".join(w.t(x) for x in states), [
+            *_does(w, ("Look at its handle", a.Look("panel")), ("Put it fully off, then on", a.SetBreaker(True, supply)),
+                   ("Put it off", a.SetBreaker(False, supply))),
+            *_toggle(w, has("locks", "breaker"), ("Put your lock on it", a.SetLock(True, supply, "breaker")),
+                     ("Take your lock off it", a.SetLock(False, supply, "breaker"))),
+            *_toggle(w, has("tags", "breaker"), ("Hang your tag on it", a.SetTag(True, supply, "breaker")),
+                     ("Take your tag off it", a.SetTag(False, supply, "breaker"))),
+        ]),
+        (of_supply("disconnect", supply), group, w.t("Disconnect") + of, "closed" if closed else "open",
+         _toggle(w, closed, ("Close it", a.SetDisconnect(True, supply)), ("Open it", a.SetDisconnect(False, supply)))),
+        (of_supply("lock", supply), group, w.t("Your lock") + of, "on the disconnect" if has("locks", "disconnect") else "off",
+         _toggle(w, has("locks", "disconnect"), ("Put it on the disconnect", a.SetLock(True, supply)),
+                 ("Take it off", a.SetLock(False, supply)))),
+        (of_supply("tag", supply), group, w.t("Your tag") + of, "on the disconnect" if has("tags", "disconnect") else "off",
+         _toggle(w, has("tags", "disconnect"), ("Hang it on the disconnect", a.SetTag(True, supply)),
+                 ("Take it off", a.SetTag(False, supply)))),
+    ]  # fmt: skip
+
+
+_KINDS = {"gas_furnace": "Furnace", "air_handler": "Air handler", "outdoor_unit": "Outdoor unit"}
+_APART = ("around", "panel", "fuse", "control_module", "wheel")  # places with rows of their own
+
+
+def _stir(w: Words, where: str) -> list[Control]:
+    """What hands can try on wires and plugs to bring out a fault that comes and goes."""
+    return _does(w, ("Move it with an insulated stick, and watch", a.Wiggle(where)),
+                 ("Warm it with a hot-air gun, and watch", a.Warm(where)))  # fmt: skip
 
 
 def _unit(w: Words, h: Mapping[str, Any]) -> list[Row]:
-    group = "Furnace"
+    e, group = w.equipment, _KINDS.get(w.equipment.kind, "Unit")
+    door = _toggle(w, h["door_on"], ("Put it on", a.SetDoor(True)), ("Take it off", a.SetDoor(False)))
+    rows: list[Row] = [("door", group, w.t(door_word(e)), "on" if h["door_on"] else "off", door)]
+    if e.protection["door_switch"]:
+        rows.append(_door_switch(w, h, group))
+    if e.board:
+        rows.append(("status", group, w.t("Board status"), "", _does(w, ("Read it through the glass", a.ReadStatus()))))
+    rows += [_selector(w, h, group, name) for name in e.selectors]
+    for place, inside in e.places.items():
+        if place not in _APART:
+            does = _does(w, ("Look closely", a.Look(place)))
+            if place == "capacitor" and e.module.get("capacitors"):
+                does += _does(w, ("Hold the rated resistor across its terminals", a.Discharge("capacitor")))
+            rows.append((f"look_{place}", group, w.name("place", place), "", does + (_stir(w, place) if inside else [])))
+    if "fuse" in e.places:
+        rows.append(("fuse", group, w.name("place", "fuse"), "", _does(w, ("Look closely", a.Look("fuse"))) + _stir(w, "fuse")))
+    if e.protection["rollout"]:
+        reset = _does(w, ("Press it", a.ResetSafety("rollout")))
+        rows.append(("rollout", group, w.t("Manual reset of the rollout switch"), "", reset))
+    looks = _does(w, ("Look closely", a.Look("wheel"))) if "wheel" in e.places else []
+    turn = _does(w, ("Turn it by hand", a.TurnShaft()))
+    stir = _stir(w, "wheel") if "wheel" in e.places else []
+    rows.append(("wheel", group, w.name("place", "wheel"), "", [*looks, *turn, *stir]))
+    if e.electronic:
+        rows.append(_control(w, h, group))
+    return rows
+
+
+def _door_switch(w: Words, h: Mapping[str, Any], group: str) -> Row:
     pressed = "taped in" if h["switch_taped"] else "held in by hand" if h["switch_held"] else \
         "pressed by the door" if h["door_on"] else "not pressed"  # fmt: skip
+    return ("door_switch", group, w.t("Door switch"), pressed, [
+        *_toggle(w, h["switch_held"], ("Hold it in by hand", a.HoldDoorSwitch(True)),
+                 ("Let go", a.HoldDoorSwitch(False))),
+        *_toggle(w, h["switch_taped"], ("Tape it in", a.TapeDoorSwitch(True)),
+                 ("Take the tape off", a.TapeDoorSwitch(False))),
+    ])  # fmt: skip
+
+
+def _selector(w: Words, h: Mapping[str, Any], group: str, name: str) -> Row:
+    """A board switch; how it stood before hands set it is for eyes to find out."""
+    set_to = {str(n): bool(on) for n, on in h["selectors"]}
+    state = "as found" if name not in set_to else "on" if set_to[name] else "off"
+    return (f"selector_{name}", group, w.name("selector", name), state,
+            _does(w, ("Set it on", a.SetSelector(name, True)), ("Set it off", a.SetSelector(name, False))))  # fmt: skip
+
+
+def _control(w: Words, h: Mapping[str, Any], group: str) -> Row:
     opened = h["control_open"]
-    return [
-        ("door", group, w.t("Blower door"), "on" if h["door_on"] else "off",
-         _toggle(w, h["door_on"], ("Put it on", a.SetDoor(True)), ("Take it off", a.SetDoor(False)))),
-        ("door_switch", group, w.t("Door switch"), pressed, [
-            *_toggle(w, h["switch_held"], ("Hold it in by hand", a.HoldDoorSwitch(True)),
-                     ("Let go", a.HoldDoorSwitch(False))),
-            *_toggle(w, h["switch_taped"], ("Tape it in", a.TapeDoorSwitch(True)),
-                     ("Take the tape off", a.TapeDoorSwitch(False))),
-        ]),
-        ("status", group, w.t("Board status"), "", _does(w, ("Read it through the glass", a.ReadStatus()))),
-        *[(f"look_{p}", group, w.name("place", p), "", _does(w, ("Look closely", a.Look(p))))
-          for p in LOOK_PLACES if p not in ("around", "panel", "fuse", "control_module", "wheel")],
-        ("fuse", group, w.name("place", "fuse"), "", _does(w, ("Look closely", a.Look("fuse")))),
-        ("rollout", group, w.t("Manual reset of the rollout switch"), "", _does(w, ("Press it", a.ResetSafety("rollout")))),
-        ("wheel", group, w.name("place", "wheel"), "",
-         _does(w, ("Look closely", a.Look("wheel")), ("Turn it by hand", a.TurnShaft()))),
-        ("control_module", group, w.name("place", "control_module"), "open" if opened else "closed", [
-            *_does(w, ("Look closely", a.Look("control_module"))),
-            *_toggle(w, not opened, ("Close it", a.CloseControl()), ("Unscrew and open it", a.OpenControl())),
-            *_does(w, ("Hold the rated resistor across the bus points", a.Discharge())),
-        ]),
-    ]  # fmt: skip
+    return ("control_module", group, w.name("place", "control_module"), "open" if opened else "closed", [
+        *(_does(w, ("Look closely", a.Look("control_module"))) if "control_module" in w.equipment.places else []),
+        *_toggle(w, not opened, ("Close it", a.CloseControl()), ("Unscrew and open it", a.OpenControl())),
+        *_does(w, ("Hold the rated resistor across the bus points", a.Discharge())),
+        *(_stir(w, "control_module") if "control_module" in w.equipment.places else []),
+    ])  # fmt: skip
 
 
 def _plugs(w: Words, h: Mapping[str, Any]) -> list[Row]:
@@ -123,6 +186,7 @@ def _plugs(w: Words, h: Mapping[str, Any]) -> list[Row]:
             *_does(w, ("Look at it and its latch", a.Look(name))),
             *_toggle(w, name not in h["parted"], ("Plug it in", a.PlugIn(name)),
                      ("Release the latch and pull it apart", a.Unplug(name))),
+            *_stir(w, name),
         ])
         for name in w.equipment.connectors
     ]  # fmt: skip
@@ -136,24 +200,67 @@ def _wires(w: Words, h: Mapping[str, Any]) -> list[Row]:
     ]  # fmt: skip
 
 
+def in_port(words: Words, hands: Mapping[str, Any], port: str) -> list[str]:
+    """What hoses and probes stand in `port`, in words."""
+    hoses = [label("hose", str(n), None, words.language) for n, at in hands["hoses"] if at == port]
+    return hoses + [label("probe", str(n), None, words.language) for n, at in hands["probes"] if at == port]
+
+
+def _ports(w: Words, h: Mapping[str, Any]) -> list[Row]:
+    """The test ports, each with what goes into it. The buttons keep their places, so that the keyboard stays on them."""
+    rows: list[Row] = []
+    for k, port in enumerate(w.equipment.air.ports if w.equipment.air else ()):
+        opened = port.name in h["ports_open"]
+        does = _toggle(w, not opened, ("Plug it", a.PlugPort(port.name)), ("Open it", a.OpenPort(port.name)))
+        for hose in get_args(a.Hose):
+            there = [hose, port.name] in [list(x) for x in h["hoses"]]
+            text = "Take the {0} out" if there else "Put the {0} in"
+            act = a.PlaceHose(hose, "" if there else port.name)
+            does.append({"label": w.t(text).format(label("hose", hose, None, w.language)), "act": _act(act)})
+        for probe in get_args(a.Probe):
+            there = [probe, port.name] in [list(x) for x in h["probes"]]
+            text = "Take the {0} out" if there else "Put the {0} in"
+            put = a.PlaceProbe(probe, "" if there else port.name)
+            does.append({"label": w.t(text).format(label("probe", probe, None, w.language)), "act": _act(put)})
+        state = ", ".join([w.t("open") if opened else w.t("plugged"), *in_port(w, h, port.name)])
+        name = w.t("Port {0}: {1}").format(k + 1, label("port", port.name, w.equipment, w.language))
+        rows.append((f"port_{port.name}", "Air", name, state, does))
+    return rows
+
+
 def _tools(w: Words, h: Mapping[str, Any]) -> list[Row]:
     group = "Your tools"
-    where = "on the motor" if h["source_fitted"] else "off"
+    worn = [
+        (item, group, w.name("item", item), "worn" if item in h["worn"] else "not worn",
+         _toggle(w, item in h["worn"], ("Put on", a.Wear(item)), ("Take off", a.Wear(item, False))))
+        for item in get_args(a.Item)
+    ]  # fmt: skip
+    if not w.equipment.source:
+        return worn
+    where = f"{w.t('on the motor')} ({_adapter(w, h['source_adapter'])})" if h["source_fitted"] else w.t("off")
     clips = "clips on R and C" if h["source_clipped"] else "clips off"
+    fits = []
+    for adapter in get_args(a.Adapter):
+        if h["source_fitted"] and h["source_adapter"] == adapter:
+            fits += _does(w, ("Take it off the motor", a.FitSource(False)))
+        else:
+            text = w.t("Fit it on the motor with the {0}").format(_adapter(w, adapter))
+            fits.append({"label": text, "act": _act(a.FitSource(True, adapter))})
     return [
-        ("source", group, w.t("Reference source"), f"{w.t(where)}, {w.t(clips)}", [
-            *_toggle(w, h["source_fitted"], ("Fit it on the motor", a.FitSource(True)),
-                     ("Take it off the motor", a.FitSource(False))),
+        ("source", group, w.t("Reference source"), f"{where}, {w.t(clips)}", [
+            *fits,
             *_toggle(w, h["source_clipped"], ("Clip it on R and C of the board", a.ClipSource(True)),
                      ("Take its clips off", a.ClipSource(False))),
         ]),
         ("source_switch", group, w.t("Switch of the reference source"), "run" if h["source_on"] else "off",
          _toggle(w, h["source_on"], ("Give the run command", a.SwitchSource(True)),
                  ("End the run command", a.SwitchSource(False)))),
-        *[(item, group, w.name("item", item), "worn" if item in h["worn"] else "not worn",
-           _toggle(w, item in h["worn"], ("Put on", a.Wear(item)), ("Take off", a.Wear(item, False))))
-          for item in get_args(a.Item)],
+        *worn,
     ]  # fmt: skip
+
+
+def _adapter(w: Words, adapter: str) -> str:
+    return label("adapter", adapter, None, w.language)
 
 
 # ---------------------------------------------------------------------- forms

@@ -1,4 +1,4 @@
-"""The picture of a unit as data: a tree of SVG elements made from the equipment and its layout file.
+"""The picture of a unit as data: a tree of SVG elements made from the equipment and its layout, hand-made or generated.
 
 Rule: the page and the static picture draw the same tree; what changes during a call is a `dress`, a small table from an
 element's name to its class, label or shift. Nothing here knows the fault, and no symbol shows a state that hands can't know.
@@ -8,48 +8,45 @@ from __future__ import annotations
 
 import html
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
+from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import blowerdata
 from blowerbench.circuit import Wire
 from blowerbench.equipment import Equipment
-from blowerbench.errors import BenchError
 from blowerbench.hands import Hands, reach
-from blowerbench.messages import label, translate
+from blowerbench.messages import translate
+from blowerbench.panels.air_strip import HEIGHT, draw_strip, strip
+from blowerbench.panels.auto_layout import auto_layout
+from blowerbench.panels.auto_nets import visible_wires
+from blowerbench.panels.elements import Node, Point, el, link, rect, symbol, terminal, title, wire
+from blowerbench.panels.places import Layout, LayoutError, door_word, of_supply
 
-#: An SVG element: tag, attributes, then a text or children.
-Node = dict[str, Any]
-Point = tuple[float, float]
-
-R = 14  # radius of a terminal's circle, drawing units
-HIT = 16  # radius of what a pointer has to hit: 32 units wide, 24 px at the narrowest picture
-WIRE_KINDS = ("hot", "neutral", "ground", "common", "low")
-
-
-class LayoutError(BenchError):
-    """A layout file that does not fit its equipment; says the file, the entry and the remedy."""
-
-
-@dataclass(frozen=True, slots=True)
-class Layout:
-    """A loaded layout file, checked against its equipment. Lengths in drawing units."""
-
-    view: tuple[int, int]
-    terminals: Mapping[str, tuple[float, float, str, str]]
-    raw: Mapping[str, Any]
-
-    def __hash__(self) -> int:
-        return id(self)
+__all__ = [
+    "Layout", "LayoutError", "arrows", "auto_layout", "draw", "load_layout", "parse_layout", "picture", "reachable", "svg",
+    "view_of",
+]  # fmt: skip
 
 
 @lru_cache(maxsize=16)
 def load_layout(equipment: Equipment) -> Layout:
-    """The shipped layout of `equipment`; raises `LayoutError` where it names something the unit does not have."""
-    path = blowerdata.path("layouts", f"{equipment.id}.toml")
-    return parse_layout(path.read_text(encoding="utf-8"), equipment, path.name)
+    """The hand-made layout shipped for `equipment`, or a generated one where none is.
+
+    Raises `LayoutError` where a hand-made one names something that the unit does not have.
+    """
+    try:
+        path = blowerdata.path("layouts", f"{equipment.id}.toml")
+    except FileNotFoundError:
+        return auto_layout(equipment)
+    try:
+        return parse_layout(path.read_text(encoding="utf-8"), equipment, path.name)
+    except LayoutError:
+        if equipment.path and Path(equipment.path).parent != path.parent.parent / "equipment":
+            return auto_layout(equipment)  # somebody's own file under a shipped unit's name
+        raise
 
 
 def parse_layout(text: str, equipment: Equipment, source: str) -> Layout:
@@ -72,179 +69,72 @@ def parse_layout(text: str, equipment: Equipment, source: str) -> Layout:
     bare = [n for n in visible_wires(equipment, placed) if n not in raw["wires"]]
     if bare:
         raise LayoutError(f"{source}: no way for {', '.join(bare)}; add them under [wires]")
-    return Layout((raw["view"][0], raw["view"][1]), placed, raw)
+    return Layout((raw["view"][0], raw["view"][1]), placed, {"slot": _slots(raw), **raw})
 
 
-def visible_wires(equipment: Equipment, placed: Iterable[str]) -> tuple[str, ...]:
-    """The wires of `equipment` that run between two of the `placed` terminals."""
-    shown = frozenset(placed)
-    return tuple(n for n, p in equipment.network.parts.items() if isinstance(p, Wire) and p.a in shown and p.b in shown)
+def _slots(raw: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The frames that print a state, for a layout that lists none: those of its things that have one."""
+    two = ("thermostat", "source", "source_switch")
+    names = [n for n in raw["hits"] if n in ("lock", "tag", *two, "gas", "status") or n.startswith("selector_")]
+    return [{"id": n, "lines": [n, f"{n}2"] if n in two or n.startswith("selector_") else [n]} for n in names]
 
 
-# ---------------------------------------------------------------------- elements
-def el(tag: str, children: Sequence[Node] | str = (), /, **attributes: object) -> Node:
-    """An element; `kind` becomes its class, `key` its name for the dress, and underscores become hyphens."""
-    named = {"kind": "class", "key": "data-key"}
-    attrs = {named.get(k, k.replace("_", "-")): _text(v) for k, v in attributes.items()}
-    inside: Node = {"text": children} if isinstance(children, str) else {"children": list(children)}
-    return {"tag": tag, "attrs": attrs, **inside}
+def view_of(equipment: Equipment) -> tuple[int, int]:
+    """Width and height of the whole picture, the strip of its air included; drawing units."""
+    width, height = load_layout(equipment).view
+    return width, height + (HEIGHT if equipment.air is not None else 0)
 
 
-def _text(value: object) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
-
-
-def _rect(box: Sequence[float], **attributes: object) -> Node:
-    x, y, w, h = box
-    return el("rect", x=x, y=y, width=w, height=h, **attributes)
-
-
-def _title(text: str, at: Sequence[float], language: str, kind: str = "bp-title") -> Node:
-    return el("text", translate(text, language), x=at[0], y=at[1], kind=kind)
-
-
-def _path(points: Sequence[Point]) -> str:
-    return "M" + " L".join(f"{x:g} {y:g}" for x, y in points)
-
-
-def _earth(x: float, y: float, side: str = "down") -> Node:
-    """The ground symbol, drawn as a path: three bars that get shorter, away from the wire."""
-    bars = ((9, 0), (6, 5), (3, 10))
-    if side == "down":
-        d = " ".join(f"M{x - w:g} {y + k:g}H{x + w:g}" for w, k in bars)
-    else:
-        d = " ".join(f"M{x - k:g} {y - w:g}V{y + w:g}" for w, k in bars)
-    return el("path", kind="bp-line", d=d)
-
-
-def _wire(name: str, spec: Mapping[str, Any], equipment: Equipment, layout: Layout) -> Node:
-    part = equipment.wire(name)
-    drawn: list[Node] = []
-    ends = layout.terminals
-    if "tag" in spec:
-        x, y, *_ = ends[spec["at"]]
-        way = -1 if spec["side"] == "left" else 1
-        far = x + way * (R + (8 if spec.get("short") else 14))
-        points = [(x, y), (far, y)]
-        if spec["tag"] == "earth":
-            drawn.append(_earth(far, y, "left"))
-        else:
-            d = f"M{far:g} {y:g}l{way * 6:g} -11h{way * 16:g}v22h{-way * 16:g}z"
-            drawn += [el("path", kind="bp-tag", d=d), el("text", spec["tag"], kind="bp-tagtext", x=far + way * 13, y=y + 5)]
-    elif spec.get("from_earth"):
-        points = [*((float(x), float(y)) for x, y in spec["via"]), ends[part.b][:2]]
-        drawn.append(el("g", [_earth(points[0][0], points[0][1] - 10)]))
-    else:
-        points = [ends[part.a][:2], *((float(x), float(y)) for x, y in spec.get("via", [])), ends[part.b][:2]]
-        points = _square(points)
-    d = _path(points)
-    lines = [el("path", kind="bp-casing", d=d), el("path", kind="bp-core", d=d)]
-    if "code" in spec:
-        drawn.append(el("text", spec["code"], kind="bp-code", x=spec["code_at"][0], y=spec["code_at"][1]))
-    return el("g", [*lines, *drawn], kind=f"bp-wire bp-{spec['kind']}", key=f"wire:{name}")
-
-
-def _square(points: Sequence[Point]) -> list[Point]:
-    """`points` with a corner wherever two neighbours are neither above nor beside each other: across first, then up or down."""
-    made = [points[0]]
-    for x, y in points[1:]:
-        px, py = made[-1]
-        if px != x and py != y:
-            made.append((x, py))
-        made.append((x, y))
-    return made
-
-
-def _symbol(spec: Mapping[str, Any], language: str) -> Node:
-    (x1, y1), (x2, y2) = spec["from"], spec["to"]
-    mx, my = (x1 + x2) / 2, (y1 + y2) / 2
-    drawn: list[Node] = []
-    match spec["kind"]:
-        case "blade":
-            top, bottom = my - 14, my + 14
-            drawn = [
-                el("path", kind="bp-wireline", d=f"M{x1} {y1}V{top:g}M{x1} {bottom:g}V{y2}"),
-                el("circle", kind="bp-dot", cx=x1, cy=top, r=3), el("circle", kind="bp-dot", cx=x1, cy=bottom, r=3),
-                el("path", kind="bp-blade bp-shut", d=f"M{x1} {bottom:g}V{top:g}"),
-                el("path", kind="bp-blade bp-apart", d=f"M{x1} {bottom:g}L{x1 - 18} {top + 4:g}"),
-            ]  # fmt: skip
-        case "transformer":
-            humps = "".join("a6 6 0 0 1 0 12" for _ in range(4))
-            back = "".join("a6 6 0 0 0 0 12" for _ in range(4))
-            drawn = [
-                el("path", kind="bp-line", d=f"M{x1} {y1}H{mx - 16:g}{humps}H{x1}"),
-                el("path", kind="bp-line", d=f"M{x2} {y1}H{mx + 16:g}{back}H{x2}"),
-                el("path", kind="bp-line", d=f"M{mx - 3:g} {y1}V{y2}M{mx + 3:g} {y1}V{y2}"),
-            ]
-        case "fuse":
-            wire = el("path", kind="bp-line", d=f"M{x1} {y1}H{x2}")
-            drawn = [wire, _rect((mx - 20, my - 8, 40, 16), kind="bp-part bp-through")]
-        case _:
-            drawn = [el("path", kind="bp-line", d=f"M{x1} {y1}H{x2}"), _rect((mx - 17, my - 9, 34, 18), kind="bp-part")]
-    if "note_at" in spec:
-        nx, ny = spec["note_at"]
-        drawn.append(el("text", "", kind="bp-note bp-mid", x=nx, y=ny, key=f"note:{spec['thing']}"))
-    if "title" in spec:
-        drawn.append(_title(spec["title"], spec["title_at"], language, kind="bp-title bp-mid"))
-    return el("g", drawn, key=f"symbol:{spec.get('thing', spec.get('title', ''))}")
-
-
-def _terminal(name: str, equipment: Equipment, layout: Layout, language: str) -> Node:
-    x, y, text, at = layout.terminals[name]
-    small = " bp-two" if at == "in" and len(text) > 1 else ""
-    where = {"in": (x, y + 5, f"bp-pin{small}"), "right": (x + 18, y + 5, "bp-name"), "below": (x, y + 32, "bp-pin")}[at]
-    drawn = [
-        el("circle", kind="bp-hit", cx=x, cy=y, r=HIT),
-        el("circle", kind="bp-ring", cx=x, cy=y, r=R),
-        el("text", text, kind=where[2], x=where[0], y=where[1]),
-        el("g", [
-            el("circle", kind="bp-red", cx=x - 13, cy=y - 16, r=11),
-            el("path", kind="bp-mark", d=f"M{x - 19:g} {y - 16:g}h12M{x - 13:g} {y - 22:g}v12"),
-        ], kind="bp-lead-red"),
-        el("g", [
-            _rect((x + 3, y - 27, 21, 21), kind="bp-black"),
-            el("path", kind="bp-mark", d=f"M{x + 8:g} {y - 16.5:g}h11"),
-        ], kind="bp-lead-black"),
-    ]  # fmt: skip
-    return el(
-        "g", drawn, kind="bp-terminal", key=f"t:{name}", data_terminal=name, role="button", tabindex="-1",
-        aria_label=label("terminal", name, equipment, language),
-    )  # fmt: skip
-
-
-def draw(equipment: Equipment, language: str = "en") -> Node:
-    """The picture of `equipment` as one tree, undressed: the children of an SVG element with the layout's view box."""
-    layout = load_layout(equipment)
+# ---------------------------------------------------------------------- the tree
+def draw(equipment: Equipment, language: str = "en", layout: Layout | None = None) -> Node:
+    """The picture of `equipment` as one tree, undressed: the children of an SVG element with `view_of` as its view box."""
+    layout = layout or load_layout(equipment)
     raw = layout.raw
 
     def t(name: str) -> Node:
-        return _terminal(name, equipment, layout, language)
+        return terminal(name, equipment, layout, language)
 
     cabinet = next(b for b in raw["box"] if b["id"] == raw["cabinet"])
     back: list[Node] = []
     for box in raw["box"]:
         shape = "bp-cabinet" if box.get("dashed") else "bp-board" if box.get("solid") else "bp-box"
-        back.append(_rect((box["x"], box["y"], box["w"], box["h"]), kind=shape, rx=8, key=f"box:{box['id']}"))
-        back.append(_title(box["title"], box["title_at"], language))
-    back += [*_module(raw, language), *_wheel(raw), *_outside(raw)]
-    wires = [_wire(n, s, equipment, layout) for n, s in raw["wires"].items() if "with" not in s]
-    symbols = [_symbol(s, language) for s in raw["symbol"]]
+        if not box.get("hidden"):
+            back.append(rect((box["x"], box["y"], box["w"], box["h"]), kind=shape, rx=8, key=f"box:{box['id']}"))
+        back.append(title(box["title"], box["title_at"], language, kind="bp-title bp-mid" if box.get("mid") else "bp-title"))
+    back += [*_module(raw, language), *_wheel(raw), *_motor(raw, language), *_slotted(raw)]
+    wires = [wire(n, s, equipment, layout) for n, s in raw["wires"].items() if "with" not in s]
+    symbols = [*(link(s) for s in raw.get("link", ())), *(symbol(s, language) for s in raw["symbol"])]
     plugs, moved = _plugs(raw, equipment, layout, language, t)
     rest = [t(n) for n in layout.terminals if n not in moved]
-    hits = [_rect(b, kind="bp-thing", rx=6, key=f"thing:{n}", data_thing=n) for n, b in raw["hits"].items()]
-    cover = el("g", [
-        _rect(raw["cover"], kind="bp-cover", rx=5),
-        _title("cover", [raw["cover"][0] + raw["cover"][2] / 2, raw["cover"][1] + 28], language, kind="bp-note bp-mid"),
-    ], key="cover")  # fmt: skip
-    cable = el("path", kind="bp-cable", d=_cable(layout), key="cable")
-    return el("g", [*back, *wires, *symbols, *plugs, *hits, *rest, cover, cable, _door(cabinet, language)], key="unit")
+    hits = [rect(b, kind="bp-thing", rx=6, key=f"thing:{n}", data_thing=n) for n, b in raw["hits"].items()]
+    over: list[Node] = []
+    if "cover" in raw:
+        cx, cy, cw, ch = raw["cover"]
+        over.append(el("g", [
+            rect((cx, cy, cw, ch), kind="bp-cover", rx=5),
+            title("cover", [cx + cw / 2, cy + ch / 2 + 5], language, kind="bp-note bp-mid"),
+        ], key="cover"))  # fmt: skip
+    cable = _cable(equipment, layout)
+    if cable:
+        over.append(el("path", kind="bp-cable", d=cable, key="cable"))
+    air = draw_strip(equipment, strip(equipment, layout.view), language)
+    over += [*air, _door(equipment, cabinet, language)]
+    return el("g", [*back, *wires, *symbols, *plugs, *hits, *rest, *over], key="unit")
 
 
 def _module(raw: Mapping[str, Any], language: str) -> list[Node]:
-    return [
-        _rect(raw["module"]["at"], kind="bp-board", rx=8, key="module"),
-        _title(raw["module"]["title"], raw["module"]["title_at"], language),
-    ]
+    if "module" not in raw:
+        return []
+    module = raw["module"]
+    return [rect(module["at"], kind="bp-board", rx=8, key="module"), title(module["title"], module["title_at"], language)]
+
+
+def _motor(raw: Mapping[str, Any], language: str) -> list[Node]:
+    """The motor where no plug carries it away: behind everything that stands on it."""
+    if any(plug["moving"] == "device" for plug in raw["plug"]):
+        return []
+    motor = raw["motor"]
+    return [rect(motor["at"], kind="bp-motor", rx=20), title(motor["title"], motor["title_at"], language)]
 
 
 def _wheel(raw: Mapping[str, Any]) -> list[Node]:
@@ -255,8 +145,9 @@ def _wheel(raw: Mapping[str, Any]) -> list[Node]:
         f"M{u * 15:g} {v * 15:g}q{u * 22 - v * 16:g} {v * 22 + u * 16:g} {u * out:g} {v * out:g}" for u, v in ways
     )
     mx, my, _, mh = raw["motor"]["at"]
+    shaft = raw["wheel"].get("shaft", my + mh / 2 - 3)
     return [
-        el("path", kind="bp-shaft", d=f"M{x + r:g} {my + mh / 2 - 3:g}H{mx}M{x + r:g} {my + mh / 2 + 3:g}H{mx}"),
+        el("path", kind="bp-shaft", d=f"M{x + r:g} {shaft:g}H{mx}M{x + r:g} {shaft + 6:g}H{mx}"),
         el("circle", kind="bp-part", cx=x, cy=y, r=r),
         el("g", [el("g", [el("path", kind="bp-line", d=spokes), el("circle", kind="bp-hub", cx=0, cy=0, r=15)],
                     kind="bp-wheel", key="wheel")], transform=f"translate({x} {y})"),
@@ -264,19 +155,13 @@ def _wheel(raw: Mapping[str, Any]) -> list[Node]:
     ]  # fmt: skip
 
 
-def _outside(raw: Mapping[str, Any]) -> list[Node]:
-    """What stands outside the cabinet and has a state of its own to print: thermostat, gas valve, lock, tag, source."""
+def _slotted(raw: Mapping[str, Any]) -> list[Node]:
+    """Frames in which a thing prints its state: lock, tag, thermostat, gas valve, reference source, board switches."""
     made: list[Node] = []
-    for name in ("lock", "tag"):
-        x, y, w, h = raw["hits"][name]
-        made.append(el("g", [
-            _rect((x, y, w, h), kind="bp-slot", rx=6),
-            el("text", "", kind="bp-note bp-mid", x=x + w / 2, y=y + h / 2 + 5, key=f"note:{name}"),
-        ], key=f"slot:{name}"))  # fmt: skip
-    for name in ("thermostat", "gas", "source", "source_switch", "status"):
-        x, y, w, h = raw["hits"][name]
-        made.append(_rect((x, y, w, h), kind="bp-slot", rx=6, key=f"slot:{name}"))
-        lines = (name,) if name in ("gas", "status") else (name, f"{name}2")
+    for slot in raw["slot"]:
+        x, y, w, h = raw["hits"][slot["id"]]
+        made.append(rect((x, y, w, h), kind="bp-slot", rx=6, key=f"slot:{slot['id']}"))
+        lines = slot["lines"]
         for k, line in enumerate(lines):
             down = 5 if len(lines) == 1 else 20 * k - 4
             made.append(el("text", "", kind="bp-note bp-mid", x=x + w / 2, y=y + h / 2 + down, key=f"note:{line}"))
@@ -293,43 +178,53 @@ def _plugs(
         connector = equipment.connectors[plug["name"]]
         sides = {"harness": connector.harness, "device": connector.device}
         for side, names in sides.items():
-            inside: list[Node] = [_rect(plug[side], kind="bp-plug", rx=6)]
+            inside: list[Node] = [rect(plug[side], kind="bp-plug", rx=6)]
             if side == "device" and plug["moving"] == "device":
+                carried = plug.get("carries", ["motor.frame"])
                 inside = [
-                    _rect(motor["at"], kind="bp-motor", rx=20), _title(motor["title"], motor["title_at"], language), *inside,
-                    _title(plug["title"], plug["title_at"], language, kind="bp-title bp-end"),
-                    *(_wire(n, s, equipment, layout) for n, s in raw["wires"].items() if s.get("with") == plug["name"]),
-                    terminal("motor.frame"),
+                    rect(motor["at"], kind="bp-motor", rx=20), title(motor["title"], motor["title_at"], language), *inside,
+                    title(plug["title"], plug["title_at"], language, kind="bp-title bp-end"),
+                    *(wire(n, s, equipment, layout) for n, s in raw["wires"].items() if s.get("with") == plug["name"]),
+                    *(terminal(n) for n in carried),
                 ]  # fmt: skip
-                moved.add("motor.frame")
+                moved.update(carried)
             elif side == "device":
-                inside.append(_title(plug["title"], plug["title_at"], language))
+                inside.append(title(plug["title"], plug["title_at"], language))
             moved.update(names)
             key = f"plug:{plug['name']}" if side == plug["moving"] else f"rest:{plug['name']}"
             made.append(el("g", [*inside, *(terminal(n) for n in names)], key=key))
     return made, frozenset(moved)
 
 
-def _cable(layout: Layout) -> str:
-    """The reference source's way to the motor's control receptacle: down its side, under the plug, to fan and common."""
-    x, y = layout.terminals["source.C"][:2]
-    mx, my = layout.terminals["control.m3"][:2]
-    return f"M{x - 30:g} {y + 40:g}H{x - 44:g}V{my:g}H{mx + 52:g}"
+def _cable(equipment: Equipment, layout: Layout) -> str:
+    """The reference source's way to the motor's command receptacle: down its side, under the plug; empty without a source."""
+    plug = next((p for p in layout.raw["plug"] if p["name"] == equipment.source.get("connector")), None)
+    clips = [n for n in layout.terminals if n.startswith("source.")]
+    if plug is None or not clips:
+        return ""
+    x, y = layout.terminals[clips[-1]][:2]
+    left, top, width, height = plug["device"]
+    return f"M{x - 30:g} {y + 40:g}H{x - 44:g}V{top + height / 2:g}H{left + width - 4:g}"
 
 
-def _door(cabinet: Mapping[str, Any], language: str) -> Node:
+def _door(equipment: Equipment, cabinet: Mapping[str, Any], language: str) -> Node:
     x, y, w, h = cabinet["x"], cabinet["y"], cabinet["w"], cabinet["h"]
-    slots = " ".join(f"M{x + w / 2 - 120:g} {y + h - 220 + 26 * k:g}h240" for k in range(6))
-    return el("g", [
-        _rect((x + 6, y + 6, w - 12, h - 12), kind="bp-door", rx=10),
-        el("path", kind="bp-slots", d=slots),
-        _rect((x + w - 60, y + h / 2 - 40, 18, 80), kind="bp-handle", rx=9),
-        _title("Blower door: on", [x + w / 2, y + 300], language, kind="bp-big bp-mid"),
-        _title("What is behind it can't be reached.", [x + w / 2, y + 330], language, kind="bp-title bp-mid"),
-        _rect((x + 6, y + 6, w - 12, h - 12), kind="bp-thing", rx=10, data_thing="door"),
-        el("circle", kind="bp-glass", cx=x + w / 2, cy=y + 190, r=34, data_thing="status"),
-        el("text", "", kind="bp-note bp-mid", x=x + w / 2, y=y + 195, key="note:glass"),
-    ], key="door")  # fmt: skip
+    head = y + min(300, h * 0.42)
+    slots = " ".join(f"M{x + w / 2 - 120:g} {y + h - 220 + 26 * k:g}h240" for k in range(6) if y + h - 220 + 26 * k > head + 50)
+    inside = [
+        rect((x + 6, y + 6, w - 12, h - 12), kind="bp-door", rx=10),
+        el("path", kind="bp-slots", d=slots or "M0 0"),
+        rect((x + w - 60, y + h / 2 - 40, 18, 80), kind="bp-handle", rx=9),
+        title(f"{door_word(equipment)}: on", [x + w / 2, head], language, kind="bp-big bp-mid"),
+        title("What is behind it can't be reached.", [x + w / 2, head + 30], language, kind="bp-title bp-mid"),
+        rect((x + 6, y + 6, w - 12, h - 12), kind="bp-thing", rx=10, data_thing="door"),
+    ]
+    if equipment.board:
+        inside += [
+            el("circle", kind="bp-glass", cx=x + w / 2, cy=head - 110, r=34, data_thing="status"),
+            el("text", "", kind="bp-note bp-mid", x=x + w / 2, y=head - 105, key="note:glass"),
+        ]
+    return el("g", inside, key="door")
 
 
 # ---------------------------------------------------------------------- what can be reached, and the way there
@@ -399,6 +294,31 @@ def svg(tree: Node, dress: Mapping[str, Mapping[str, str]], view: tuple[int, int
         f'<svg xmlns="http://www.w3.org/2000/svg" class="blowerbench bp-static" viewBox="0 0 {view[0]} {view[1]}" '
         f'width="{view[0]}" height="{view[1]}" role="img"><title>{html.escape(title)}</title><style>{css}</style>{body}</svg>'
     )
+
+
+def picture(equipment: Equipment, language: str = "en", *, door_on: bool = False, layout: Layout | None = None) -> str:
+    """The unit as nobody has touched it, as one whole SVG document with its style sheet inside: for a printout or a check.
+
+    The door is drawn only on demand: without it the picture is the unit's wiring diagram.
+    """
+    made = layout or load_layout(equipment)
+    width, height = made.view
+    height += HEIGHT if equipment.air is not None else 0
+    dress: dict[str, dict[str, str]] = {"door": {"class": "" if door_on else "bp-gone"}, "cover": {"class": "bp-gone"},
+                                        "cable": {"class": "bp-gone"}}  # fmt: skip
+    texts = {
+        "thermostat": "calls", "thermostat2": "off", "gas": "open", "status": "status glass", "source": "not clipped",
+        "source2": "off motor", "source_switch": "switch", "source_switch2": "off", "wheel": "Blower",
+        **{f"selector_{s.name}": s.title for s in equipment.selectors.values()},
+        **{f"selector_{s.name}2": "on" if s.closed else "off" for s in equipment.selectors.values()},
+    }  # fmt: skip
+    for supply in equipment.supplies.values():
+        texts |= {of_supply("breaker", supply.name): f"{supply.amps:g} A", of_supply("disconnect", supply.name): "",
+                  of_supply("lock", supply.name): "lock", of_supply("tag", supply.name): "tag"}  # fmt: skip
+    dress |= {f"note:{k}": {"text": translate(v, language)} for k, v in texts.items()}
+    tree = draw(equipment, language, made)
+    css = files("blowerbench.panels").joinpath("panel.css").read_text(encoding="utf-8")
+    return svg(tree, dress, (width, height), f"{equipment.title}. {equipment.notice}", css)
 
 
 _LIVE_ONLY = ("role", "tabindex", "aria-label", "data-terminal", "data-thing")

@@ -194,9 +194,10 @@ function workbench(words, act) {
 // ------------------------------------------------------------------ the picture
 function picture(model, words, prefix, leads, act, choose) {
   const keyed = new Map();
-  const { view, tree } = model.get("drawing");
+  const { view, narrowest, tree } = model.get("drawing");
   const svg = document.createElementNS(SVG, "svg");
   svg.setAttribute("viewBox", `0 0 ${view[0]} ${view[1]}`);
+  svg.style.minWidth = `${Math.ceil(view[0] * narrowest)}px`;
   svg.append(drawn(tree, keyed));
   const keys = make("p", { class: "bp-keys", id: `${prefix}-keys` }, words.keys);
   const board = make("div", { class: "bp-picture", role: "application", "aria-label": words.picture }, svg);
@@ -286,6 +287,7 @@ function render({ model, el }) {
 
   const display = make("output", { class: "bp-display" });
   const dialed = make("span", { class: "bp-dialed" });
+  const others = make("output", { class: "bp-others" });
   const clock = make("span", { class: "bp-clock" });
   const blower = make("span", { class: "bp-blower" });
   const sign = make("span", { class: "bp-sign", "aria-hidden": "true" });
@@ -310,7 +312,7 @@ function render({ model, el }) {
     make("header", { class: "bp-head" },
       make("div", { class: "bp-title-row" }, make("h2", {}, words.title), make("p", { class: "bp-notice" }, words.notice),
         make("p", { class: "bp-complaint" }, make("strong", {}, words.complaint_title), ` “${words.complaint}”`)),
-      make("div", { class: "bp-meter", role: "group", "aria-label": words.meter }, dialed, display),
+      make("div", { class: "bp-meter", role: "group", "aria-label": words.meter }, dialed, display, others),
       make("dl", { class: "bp-state" }, make("dt", {}, words.clock), make("dd", {}, clock),
         make("dt", {}, words.blower), make("dd", {}, sign, blower)),
       said),
@@ -333,6 +335,7 @@ function render({ model, el }) {
       const scene = model.get("scene");
       setText(display, `${scene.display.text} ${scene.display.unit}`.trim());
       setText(dialed, scene.display.function);
+      setText(others, scene.others.join("\n"));
       setText(clock, scene.clock);
       setText(blower, scene.blower.text);
       setText(sign, scene.blower.sign);

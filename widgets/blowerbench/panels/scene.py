@@ -14,13 +14,15 @@ from blowerbench.bench import View
 from blowerbench.equipment import Equipment
 from blowerbench.hands import Hands
 from blowerbench.messages import label, perceived
-from blowerbench.panels.controls import Words
+from blowerbench.observation import Observation
+from blowerbench.panels.controls import Words, in_port
 from blowerbench.panels.layout import load_layout, reachable
+from blowerbench.panels.places import of_supply
 
 #: The blower's motion as the picture prints it; the sentence stands beside it.
 MOTIONS = {
     "still": "Blower: still", "running": "Blower: running", "starting": "Blower: starting", "coasting": "Blower: running down",
-    "twitching": "Blower: jerking", "hunting": "Blower: on and off",
+    "twitching": "Blower: jerking", "humming": "Blower: humming", "hunting": "Blower: on and off",
 }  # fmt: skip
 
 Dress = dict[str, dict[str, str]]
@@ -36,27 +38,32 @@ def dress(view: View, equipment: Equipment, words: Words) -> Dress:
     hands = hands_of(view.hands)
     layout = load_layout(equipment)
     made: Dress = {
-        "symbol:breaker": {"class": "" if hands.breaker_on else "bp-isopen"},
-        "symbol:disconnect": {"class": "" if hands.disconnect_closed else "bp-isopen"},
         "door": {"class": "" if hands.door_on else "bp-gone"},
         "cover": {"class": "bp-gone" if hands.control_open else ""},
         "cable": {"class": "" if hands.source_fitted else "bp-gone"},
-        "wheel": {"class": f"bp-{_motion(view)}"},
+        "wheel": {"class": f"bp-{motion(view.observation)}"},
         **{f"plug:{p['name']}": _shift(p, p["name"] in hands.parted) for p in layout.raw["plug"]},
         **{f"wire:{w}": {"class": "bp-lifted" if w in hands.lifted else ""} for w in layout.raw["wires"]},
         **_printed(view, hands, words),
     }
     if hands.clamp:
         made[f"wire:{hands.clamp}"] = {"class": "bp-clamped"}
-    for name in ("lock", "tag"):
-        made[f"slot:{name}"] = {"class": "bp-set" if (hands.locked if name == "lock" else hands.tagged) else ""}
+    for s in equipment.supplies:
+        made[f"symbol:{of_supply('breaker', s)}"] = {"class": "bp-isopen" if s in hands.breakers_off else ""}
+        made[f"symbol:{of_supply('disconnect', s)}"] = {"class": "bp-isopen" if s in hands.disconnects_open else ""}
+        made[f"slot:{of_supply('lock', s)}"] = {"class": "bp-set" if ("disconnect", s) in hands.locks else ""}
+        made[f"slot:{of_supply('tag', s)}"] = {"class": "bp-set" if ("disconnect", s) in hands.tags else ""}
+    for port in equipment.air.ports if equipment.air else ():
+        made[f"port:{port.name}"] = {"class": "bp-isopenport" if port.name in hands.ports_open else ""}
     made["slot:source"] = {"class": "bp-set" if hands.source_clipped else ""}
     made["box:source"] = {"class": "" if hands.source_fitted or hands.source_clipped else "bp-stowed"}
     return made | _terminals(hands, equipment, words)
 
 
-def _motion(view: View) -> str:
-    return next((s.removeprefix("blower_") for s in view.observation.senses if s.startswith("blower_")), "still")
+def motion(observation: Observation) -> str:
+    """How the blower moves, as its sense says: a key of `MOTIONS`."""
+    found = (s.removeprefix("blower_") for s in observation.senses if s.startswith("blower_"))
+    return next((m for m in found if m in MOTIONS), "still")
 
 
 def _shift(plug: Mapping[str, Any], apart: bool) -> dict[str, str]:
@@ -65,13 +72,9 @@ def _shift(plug: Mapping[str, Any], apart: bool) -> dict[str, str]:
 
 
 def _printed(view: View, hands: Hands, words: Words) -> Dress:
-    t = words.t
+    t, e = words.t, words.equipment
     lamp = next((s for s in view.observation.senses if s.startswith("source_lamp")), "")
     texts = {
-        "breaker": t("left on") if hands.breaker_on else t("left off"),
-        "disconnect": t("closed") if hands.disconnect_closed else t("open"),
-        "lock": t("lock on") if hands.locked else t("no lock"),
-        "tag": t("tag on") if hands.tagged else t("no tag"),
         "thermostat": t("calls"), "thermostat2": label("call", hands.thermostat, None, words.language),
         "gas": t("open") if hands.gas_on else t("shut"),
         "source": {"source_lamp_lit": t("lamp lit"), "source_lamp_dark": t("lamp dark")}.get(lamp, t("not clipped")),
@@ -79,8 +82,21 @@ def _printed(view: View, hands: Hands, words: Words) -> Dress:
         "source_switch": t("switch"), "source_switch2": t("run") if hands.source_on else t("off"),
         "door_switch": t("taped") if hands.switch_taped else t("held") if hands.switch_held else t("out"),
         "status": t("status glass"), "glass": t("glass"),
-        "wheel": t(MOTIONS.get(_motion(view), "Blower")),
+        "wheel": t(MOTIONS[motion(view.observation)]),
     }  # fmt: skip
+    for s in e.supplies:
+        on, locked = s not in hands.breakers_off, ("breaker", s) in hands.locks
+        texts[of_supply("breaker", s)] = t("left on") if on else t("locked off") if locked else t("left off")
+        texts[of_supply("disconnect", s)] = t("open") if s in hands.disconnects_open else t("closed")
+        texts[of_supply("lock", s)] = t("lock on") if ("disconnect", s) in hands.locks else t("no lock")
+        texts[of_supply("tag", s)] = t("tag on") if ("disconnect", s) in hands.tags else t("no tag")
+    set_to = dict(hands.selectors)
+    for name in e.selectors:
+        texts[f"selector_{name}"] = t(e.selectors[name].title)
+        texts[f"selector_{name}2"] = t("as found") if name not in set_to else t("on") if set_to[name] else t("off")
+    for port in e.air.ports if e.air else ():
+        inside = in_port(words, view.hands, port.name)
+        texts[f"port_{port.name}"] = ", ".join(inside) or (t("open") if port.name in hands.ports_open else "")
     return {f"note:{k}": {"text": v} for k, v in texts.items()}
 
 
@@ -118,19 +134,26 @@ def sentences(view: View, equipment: Equipment, language: str) -> list[str]:
                 label("lead", lead, None, language), label("terminal", at, equipment, language)
             )
         )
+    door = "access panel" if equipment.kind == "outdoor_unit" else "blower door"
+    adapter = label("adapter", hands.source_adapter, None, language)
     states = [
-        (t("The blower door is on."), hands.door_on), (t("The blower door is off."), not hands.door_on),
-        (t("The disconnect is closed."), hands.disconnect_closed), (t("The disconnect is open."), not hands.disconnect_closed),
-        (t("You left the breaker off."), not hands.breaker_on), (t("Your lock is on the disconnect."), hands.locked),
-        (t("Your tag is on the disconnect."), hands.tagged), (t("You hold the door switch in."), hands.switch_held),
-        (t("The door switch is taped in."), hands.switch_taped), (t("The gas valve at the unit is shut."), not hands.gas_on),
+        *_circuits(words, hands),
+        (t(f"The {door} is on."), hands.door_on), (t(f"The {door} is off."), not hands.door_on),
+        (t("You hold the door switch in."), hands.switch_held), (t("The door switch is taped in."), hands.switch_taped),
+        (t("The gas valve at the unit is shut."), not hands.gas_on),
         (t("The control module is open."), hands.control_open),
-        (t("The reference source is on the motor."), hands.source_fitted),
+        (t("The reference source is on the motor, with its {0}.").format(adapter), hands.source_fitted),
         (t("The reference source is clipped on R and C."), hands.source_clipped),
         (t("The reference source gives its run command."), hands.source_on),
     ]  # fmt: skip
     made += [text for text, so in states if so]
     made.append(t("The thermostat is set to {0}.").format(label("call", hands.thermostat, None, language)))
+    for name, on in hands.selectors:
+        text = t("You set the {0} on.") if on else t("You set the {0} off.")
+        made.append(text.format(label("selector", name, equipment, language)))
+    for port in sorted(hands.ports_open):
+        inside = ", ".join(in_port(words, view.hands, port)) or t("nothing")
+        made.append(t("Test port open: {0}; in it: {1}.").format(label("port", port, equipment, language), inside))
     made += [t("Apart: {0}.").format(label("connector", p, equipment, language)) for p in sorted(hands.parted)]
     made += [t("Off its terminal: {0}.").format(label("wire", w, equipment, language)) for w in sorted(hands.lifted)]
     made += [
@@ -147,4 +170,22 @@ def sentences(view: View, equipment: Equipment, language: str) -> list[str]:
         made.append(t("The write-up is handed in."))
     if hands.ended:
         made.append(t("The call is over."))
+    return made
+
+
+def _circuits(words: Words, hands: Hands) -> list[tuple[str, bool]]:
+    """For each supply what hands left at its breaker and disconnect: a sentence and whether it is so."""
+    made = []
+    for s, supply in words.equipment.supplies.items():
+        of = f" ({words.t(supply.title)})" if len(words.equipment.supplies) > 1 else ""
+        closed, locks, tags = s not in hands.disconnects_open, hands.locks, hands.tags
+        rows = [
+            ("The disconnect{0} is closed.", closed), ("The disconnect{0} is open.", not closed),
+            ("You left the breaker{0} off.", s in hands.breakers_off),
+            ("Your lock is on the disconnect{0}.", ("disconnect", s) in locks),
+            ("Your lock is on the breaker{0}.", ("breaker", s) in locks),
+            ("Your tag is on the disconnect{0}.", ("disconnect", s) in tags),
+            ("Your tag is on the breaker{0}.", ("breaker", s) in tags),
+        ]  # fmt: skip
+        made += [(words.t(text).format(of), so) for text, so in rows]
     return made

@@ -18,14 +18,16 @@ import traitlets
 from blowerbench import acts as a
 from blowerbench.bench import Bench, Coach
 from blowerbench.errors import BenchError
-from blowerbench.messages import describe, label, perceived, said, symbol
+from blowerbench.messages import describe, label, perceived, reading, said, symbol
 from blowerbench.observation import Accepted, Observation
 from blowerbench.panels import controls
-from blowerbench.panels.layout import arrows, draw, load_layout, reachable, svg
-from blowerbench.panels.scene import dress, hands_of, sentences
+from blowerbench.panels.layout import arrows, draw, reachable, svg, view_of
+from blowerbench.panels.places import NARROWEST
+from blowerbench.panels.scene import dress, hands_of, motion, sentences
 from blowerbench.record import Line
 
 KEPT_NOTES = 60  # lines of the page's log
+BESIDE = ("manometer", "first_thermometer", "second_thermometer")  # instruments with displays of their own
 
 
 def _asset(name: str) -> str:
@@ -59,9 +61,8 @@ class BenchPanel(anywidget.AnyWidget):
         self._bench, self._coach, self._report, self._language = bench, coach, report, language
         self._guard = threading.RLock()
         self._words = controls.Words(bench.equipment, language)
-        layout = load_layout(bench.equipment)
         super().__init__(
-            drawing={"view": list(layout.view), "tree": draw(bench.equipment, language)},
+            drawing={"view": list(view_of(bench.equipment)), "narrowest": NARROWEST, "tree": draw(bench.equipment, language)},
             forms=controls.forms(self._words), words=self._texts(),
         )  # fmt: skip
         view = bench.view()
@@ -149,7 +150,8 @@ class BenchPanel(anywidget.AnyWidget):
         self.ways = {t: list(row) for t, row in arrows(equipment, shown).items()}
         self.scene = {
             "seq": view.seq, "sentence": sentence, "answer": seq, "clock": _clock(view.clock),
-            "display": self._display(view.observation, hands), "blower": self._blower(view.observation),
+            "display": self._display(view.observation, hands), "others": self._others(view.observation),
+            "blower": self._blower(view.observation),
             "senses": sentences(view, equipment, language), "ended": bool(hands["ended"]),
             "pressed": [f"function:{hands['function']}"], "dress": dress(view, equipment, self._words),
         }  # fmt: skip
@@ -158,16 +160,20 @@ class BenchPanel(anywidget.AnyWidget):
 
     def _display(self, observation: Observation, hands: Mapping[str, Any]) -> dict[str, str]:
         name = label("function", str(hands["function"]), None, self._language)
-        if not observation.shown:
+        own = [s for s in observation.shown if s.instrument not in BESIDE]
+        if not own:
             return {"text": "" if hands["function"] == "off" else "- - -", "unit": "", "function": name}
-        shown = observation.shown[-1]
-        return {"text": shown.text, "unit": symbol(shown.unit), "function": name}
+        return {"text": own[-1].text, "unit": symbol(own[-1].unit), "function": name}
+
+    def _others(self, observation: Observation) -> list[str]:
+        """What the instruments beside the meter show, in words."""
+        return [reading(s, self._language) for s in observation.shown if s.instrument in BESIDE]
 
     def _blower(self, observation: Observation) -> dict[str, str]:
-        motion = next((s.removeprefix("blower_") for s in observation.senses if s.startswith("blower_")), "still")
-        signs = {"still": "■", "running": "⟳", "starting": "⟳", "coasting": "⟲", "twitching": "≈", "hunting": "≈"}
-        text = label("message", f"blower_{motion}", None, self._language)
-        return {"motion": motion, "sign": signs.get(motion, "■"), "text": text}
+        moves = motion(observation)
+        signs = {"running": "⟳", "starting": "⟳", "coasting": "⟲", "twitching": "≈", "humming": "≈", "hunting": "≈"}
+        text = label("message", f"blower_{moves}", None, self._language)
+        return {"motion": moves, "sign": signs.get(moves, "■"), "text": text}
 
     def _texts(self) -> dict[str, object]:
         t = self._words.t
@@ -193,9 +199,14 @@ class BenchPanel(anywidget.AnyWidget):
     def picture(self) -> str:
         """The bench as it is now, as an SVG text that needs neither kernel nor script."""
         view = self._bench.view()
-        layout = load_layout(self._bench.equipment)
         title = " ".join(sentences(view, self._bench.equipment, self._language))
-        return svg(self.drawing["tree"], dress(view, self._bench.equipment, self._words), layout.view, title, self._css_text())
+        return svg(
+            self.drawing["tree"],
+            dress(view, self._bench.equipment, self._words),
+            view_of(self._bench.equipment),
+            title,
+            self._css_text(),
+        )
 
     @staticmethod
     def _css_text() -> str:
