@@ -1,7 +1,8 @@
-"""The grader's command: `blowergrade demo`, `blowergrade grade`, `blowergrade path`.
+"""The grader's command: demo, grade, path; for an instructor's own equipment check-equipment and compare.
 
 Rule: a mistake ends in one clear line on stderr and exit code 2, never in a traceback. What is printed on standard output is
-the call or the result; progress goes to stderr, and only where a person watches. No file is ever overwritten by the demo.
+the call or the result; progress goes to stderr, and only where a person watches. No file is ever overwritten by the demo; the
+drawing and the plot of an own equipment are, since they are made again from the files beside them.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import argparse
 import io
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -19,17 +21,18 @@ from tqdm import tqdm
 
 from blowerbench import acts as a
 from blowerbench.bench import LocalBench
+from blowerbench.circuit import Pin
 from blowerbench.cli import carry_out
-from blowerbench.equipment import Equipment, load_equipment
+from blowerbench.equipment import Equipment, EquipmentError, load_equipment
 from blowerbench.errors import BenchError
-from blowerbench.faults import Catalogue, Hypothesis, load_faults
+from blowerbench.faults import NO_FAULT, Catalogue, Fault, Hypothesis, load_faults
 from blowerbench.messages import describe, duration_text, label, perceived, translate
 from blowerbench.observation import Accepted, Outcome
 from blowerbench.record import CallRecord, read_record
-from blowergrade import procedure as p
+from blowergrade.own_equipment import check_file, draw, findings_text, unit_text
 from blowergrade.path import MODES, Table, steps_of_path, table_for
 from blowergrade.report import SCHOOL, clock, points
-from blowergrade.score import grade_record
+from blowergrade.score import grade_bench, grade_record
 from blowergrade.sheet import Sheet
 from blowergrade.technicians import Technician
 
@@ -80,6 +83,19 @@ def _parser() -> argparse.ArgumentParser:
     path = commands.add_parser("path", help=translate("print the computed isolation path of a complaint as a tree"))
     path.add_argument("complaint", metavar="COMPLAINT", help=translate("the complaint's id; an unknown one lists them"))
     path.set_defaults(run=_path)
+    for command in (demo, path):
+        command.add_argument("--equipment", default=EQUIPMENT, metavar="ID",
+                             help=translate("a shipped unit's name or a .toml file (default: %(default)s)"))  # fmt: skip
+    check = commands.add_parser("check-equipment", help=translate("check an own equipment file, try the unit out and draw it"))
+    check.add_argument("file", type=Path, metavar="FILE", help=translate("the equipment's .toml file"))
+    check.add_argument("--faults", type=Path, metavar="FILE",
+                       help=translate("its fault file (default: NAME.faults.toml beside it)"))  # fmt: skip
+    check.add_argument("--out", type=Path, metavar="DIR", help=translate("the folder for the drawing (default: the file's)"))
+    check.set_defaults(run=_check_equipment)
+    compare = commands.add_parser("compare", help=translate("set own meter readings beside what the equipment file predicts"))
+    compare.add_argument("file", type=Path, metavar="FILE", help=translate("the readings, a .csv or .toml file"))
+    compare.add_argument("--out", type=Path, metavar="DIR", help=translate("the folder for the plot (default: the file's)"))
+    compare.set_defaults(run=_compare)
     return parser
 
 
@@ -144,10 +160,10 @@ class Demonstrator(Technician):
 
     def conclude(self) -> None:
         """Confirm where the source can, then go on as taught."""
-        if self.evidence.units == {"control_harness"}:
+        if self.evidence.units and self.evidence.units <= command_harness(self.equipment, self.evidence.catalogue):
             self.searching = False
-            _heading("The readings leave the control harness; made safe to confirm it")
-            self.do([*p.lift(), *p.make_safe(self.equipment, self.hands), a.Unplug("power_plug")])
+            _heading("The readings leave the motor's control harness; made safe to confirm it")
+            self.safe()
             self.reference()
         _heading("Diagnosis")
         super().conclude()
@@ -163,14 +179,44 @@ class Demonstrator(Technician):
         super().verify()
 
 
+def _on_pins(equipment: Equipment, fault: Fault, connector: str = "") -> bool:
+    """Whether `fault` opens a pin (of `connector`, if given)."""
+    parts = [equipment.network.parts.get(t) for t in fault.target]
+    return fault.change == "open" and any(isinstance(x, Pin) and connector in ("", x.connector) for x in parts)
+
+
+def command_harness(equipment: Equipment, catalogue: Catalogue) -> set[str]:
+    """The correction units of faults in the pins that carry the motor's commands; empty where no reference source fits."""
+    plug = str(equipment.source.get("connector", ""))
+    return {f.correction for f in catalogue.faults.values() if plug and _on_pins(equipment, f, plug)}
+
+
+def default_story(equipment: Equipment, catalogue: Catalogue, fast: bool) -> str:
+    """The fault that a demo shows when none is asked for.
+
+    The first pin out of the plug that carries the motor's commands, else of any plug, else the first fault; `fast`: one with a
+    complaint that few causes lead to.
+    """
+    if equipment.id == EQUIPMENT:
+        return SHORT_STORY if fast else STORY
+    plain = [f for f in catalogue.faults.values() if f.correction != NO_FAULT and not f.when and f.change != "both"]
+    if not plain:
+        raise CommandError(f"{equipment.id} has no fault to show; add one to its fault file")
+    if fast:
+        few = {c: len(catalogue.hypotheses(c)) for f in plain for c in f.complaints}
+        return min(plain, key=lambda f: min(n if n > 2 else 1000 for n in map(few.__getitem__, f.complaints))).id
+    pins = [f for f in plain if _on_pins(equipment, f, str(equipment.source.get("connector", "")))]
+    return (pins or [f for f in plain if _on_pins(equipment, f)] or plain)[0].id
+
+
 def _heading(text: str) -> None:
     print(f"\n  {translate(text)}")
 
 
 def _demo(options: argparse.Namespace) -> None:
-    equipment = load_equipment(EQUIPMENT)
+    equipment = load_equipment(options.equipment)
     catalogue = load_faults(equipment)
-    wanted = options.fault if options.fault is not None else SHORT_STORY if options.fast else STORY
+    wanted = options.fault if options.fault is not None else default_story(equipment, catalogue, options.fast)
     hypothesis = hypothesis_of(wanted, catalogue)
     complaints = catalogue.faults[hypothesis.fault].complaints
     complaint = min(complaints, key=lambda c: len(catalogue.hypotheses(c))) if options.fast else complaints[0]
@@ -184,10 +230,14 @@ def _demo(options: argparse.Namespace) -> None:
     finally:
         bench.close()
     print()
-    sheet = _graded(read_record(record), hypothesis)
+    own = options.equipment.endswith(".toml")
+    sheet = grade_bench(bench) if own else _graded(read_record(record), hypothesis)
     _write(sheet, page, data)
     _say_result(sheet, equipment)
     for what, file in (("Record", record), ("Score sheet", page), ("The same as data", data)):
+        if not file.exists():
+            print(f"  {translate(what) + ':':<18} {translate('none: its page finds a unit among the shipped ones only')}")
+            continue
         print(f"  {translate(what) + ':':<18} {file.resolve()}")
 
 
@@ -231,8 +281,9 @@ def _progress(task: str, stages: int) -> Any:
 def _write(sheet: Sheet, page: Path, data: Path) -> None:
     try:
         page.parent.mkdir(parents=True, exist_ok=True)
-        page.write_text(sheet.html(), encoding="utf-8", newline="\n")
         data.write_bytes(sheet.json())
+        with suppress(EquipmentError):  # the page finds its unit by name, an own file has only a path
+            page.write_text(sheet.html(), encoding="utf-8", newline="\n")
     except OSError as error:
         raise CommandError(f"{page.parent}: the score sheet can't be written ({error.strerror}); give another --out") from error
 
@@ -268,7 +319,7 @@ def _grade(options: argparse.Namespace) -> None:
 
 # ---------------------------------------------------------------------- path
 def _path(options: argparse.Namespace) -> None:
-    equipment = load_equipment(EQUIPMENT)
+    equipment = load_equipment(options.equipment)
     if options.complaint not in equipment.complaints:
         raise CommandError(f"no complaint {options.complaint!r}; {equipment.id} has {', '.join(equipment.complaints)}")
     with _progress("computing the isolation path", 1):
@@ -288,7 +339,8 @@ def _question(sentence: str, equipment: Equipment) -> str:
     ends = name.split(" to ")
     if len(ends) == 2 and all(e in equipment.terminals for e in ends):
         name = f"measure {label('terminal', ends[0], equipment)} to {label('terminal', ends[1], equipment)}"
-    return f"{name} ({translate(MODE_WORDS.get(mode, mode))})"
+    words = translate(MODE_WORDS.get(mode, mode))
+    return f"{name} ({words if equipment.protection['door_switch'] else words.replace(', door switch held', '')})"
 
 
 def _leaf(table: Table, mask: int) -> str:
@@ -297,6 +349,39 @@ def _leaf(table: Table, mask: int) -> str:
         {" + ".join(label("unit", u, table.equipment) for u in table.catalogue.corrections(h)) for h in left}
     )
     return f"= {' or '.join(units)}  ({', '.join(map(str, left))})"
+
+
+# ---------------------------------------------------------------------- an instructor's own equipment
+def _check_equipment(options: argparse.Namespace) -> None:
+    checked = check_file(options.file, options.faults)
+    print("\n".join([*unit_text(checked), *findings_text(checked.findings)]))
+    if checked.equipment is not None:
+        drawing = draw(checked.equipment, options.out or options.file.parent)
+        print(f"  {translate('Drawing')}: {drawing.resolve()}")
+    wrong = sum(not f.advice for f in checked.findings)
+    if wrong:
+        raise CommandError(f"{options.file.name}: {wrong} to mend, listed above; mend them and check again")
+    print(f"{options.file.name}: {translate('good')}.")
+
+
+def _compare(options: argparse.Namespace) -> None:
+    # matplotlib takes a second to load, and nothing else here needs it
+    from blowergrade.comparison import advise, compare_rows, read_readings
+    from blowergrade.comparison_report import plot, summary, table, write_plot
+
+    readings = read_readings(options.file)
+    with _progress("predicting the readings", 1):
+        compared, bad = compare_rows(readings)
+        advice = advise(readings.equipment, compared)
+    print("\n".join([f"{readings.equipment.title} ({readings.equipment.id})", *table(compared)]))
+    for row in bad:
+        print(f"  line {row.line} {translate('kept out')}: {row.why}")
+    print("\n".join(summary(compared, bad, advice, readings.equipment)))
+    if not compared:
+        raise CommandError(f"{options.file.name}: no reading could be compared; mend the lines listed above")
+    file = (options.out or options.file.parent) / f"{options.file.stem}-comparison.svg"
+    write_plot(plot(compared, readings.equipment.title), file)
+    print(f"  {translate('Plot')}: {file.resolve()}")
 
 
 if __name__ == "__main__":

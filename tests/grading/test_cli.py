@@ -10,7 +10,9 @@ from pathlib import Path
 import msgspec
 import pytest
 
+import blowerdata
 from blowerbench import load_equipment, load_faults
+from blowerbench.circuit import Pin
 from blowerbench.record import read_record
 from blowergrade import cli
 from blowergrade.sheet import Sheet
@@ -85,6 +87,38 @@ def test_the_default_story_runs_on_the_reference_source_and_not_on_its_harness()
     assert fault.correction == "control_harness" and "runs on the reference source" in fault.sees
 
 
+@pytest.mark.parametrize("name", blowerdata.names("equipment"))
+def test_every_unit_has_a_story_of_a_pin_and_a_fast_one(name: str) -> None:
+    equipment = load_equipment(name)
+    catalogue = load_faults(equipment)
+    fault = catalogue.faults[cli.default_story(equipment, catalogue, fast=False)]
+    part = equipment.network.parts[fault.target[0]]
+    assert isinstance(part, Pin) and fault.when is None and fault.correction != "no_fault_found"
+    if equipment.source:
+        assert part.connector == equipment.source["connector"]
+        assert fault.correction in cli.command_harness(equipment, catalogue)
+    else:
+        assert cli.command_harness(equipment, catalogue) == set()
+    short = catalogue.faults[cli.default_story(equipment, catalogue, fast=True)]
+    assert min(len(catalogue.hypotheses(c)) for c in short.complaints) <= min(
+        len(catalogue.hypotheses(c)) for c in fault.complaints
+    )
+
+
+def test_a_demo_of_another_unit_plays_that_unit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    name = "outdoor_fan_240"
+    assert cli.main(["demo", "--fast", "--equipment", name, "--out", str(tmp_path)]) == 0
+    assert read_record(tmp_path / FILES[0]).header.equipment == name
+    assert load_equipment(name).title in capsys.readouterr().out
+    assert load_equipment(name).title in (tmp_path / FILES[1]).read_text(encoding="utf-8")
+
+
+def test_the_path_of_a_unit_without_a_door_switch_does_not_speak_of_one(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["path", "breaker_trips", "--equipment", "outdoor_fan_240"]) == 0
+    said = capsys.readouterr().out
+    assert "possible causes" in said and "door switch" not in said
+
+
 def test_the_path_of_a_complaint_ends_in_one_correction_unit_on_every_branch(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["path", "breaker_trips"]) == 0
     said = capsys.readouterr().out
@@ -103,6 +137,10 @@ def test_the_path_of_a_complaint_ends_in_one_correction_unit_on_every_branch(cap
         (["demo", "--fault", "short_R_C_cable/x"], "short_R_C_cable/0"),
         (["demo", "--fault", ""], "blowerbench faults"),
         (["path", "it_sings"], "nothing_blows"),
+        (["path", "nothing_blows", "--equipment", "steam_engine"], "steam_engine"),
+        (["demo", "--equipment", "missing.toml"], "missing.toml"),
+        (["check-equipment", "missing.toml"], "missing.toml"),
+        (["compare", "missing.csv"], "missing.csv"),
         (["grade", "no-such-file.jsonl", "--fault", FAULT], "no-such-file.jsonl"),
         (["grade", ".", "--fault", FAULT], "call record"),
     ],
