@@ -360,14 +360,25 @@ def _build(raw: dict[str, Any], network: Network, source: str, digest: str) -> E
     )  # fmt: skip
 
 
+_OWN: dict[str, str] = {}  # files loaded by path in this process, by the id they give
+
+
 @lru_cache(maxsize=32)
 def load_equipment(name: str) -> Equipment:
-    """The equipment called `name` among the shipped files, or at the path `name` when it ends in .toml."""
+    """The equipment called `name` among the shipped files, or at the path `name` when it ends in .toml.
+
+    A file loaded by its path is found by its id from then on, so that a record of it can be replayed in the same process.
+    """
+    shipped = blowerdata.names("equipment")
+    own = name if name.endswith(".toml") else _OWN.get(name, "") if name not in shipped else ""
+    if not own and name not in shipped:
+        raise EquipmentError(f"no equipment {name!r}; give one of {', '.join(shipped)}, or the path of a .toml file")
+    path = Path(own) if own else blowerdata.path("equipment", f"{name}.toml")
     try:
-        path = Path(name) if name.endswith(".toml") else blowerdata.path("equipment", f"{name}.toml")
         text = path.read_text(encoding="utf-8")
     except OSError as error:
-        raise EquipmentError(
-            f"{name}: can't be read ({error.strerror or error}); give a shipped name or a .toml path"
-        ) from error
-    return replace(parse_equipment(text, path.name), path=str(path))
+        raise EquipmentError(f"{name}: can't be read ({error.strerror or error}); give the path of a .toml file") from error
+    equipment = replace(parse_equipment(text, path.name), path=str(path))
+    if own:
+        _OWN[equipment.id] = own
+    return equipment
