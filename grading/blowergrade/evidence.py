@@ -23,6 +23,10 @@ from blowerbench.variant import extreme_variants
 
 #: A predicted range is widened by this fraction of itself on each side: what five variants may miss of the whole box.
 GUARD = 0.25
+#: What can be heard of the motor; one of them always is.
+MOTOR = frozenset(
+    f"blower_{state}" for state in ("still", "starting", "running", "coasting", "hunting", "twitching", "humming")
+)
 PREFIX = {"": 0, "u": -6, "m": -3, "k": 3, "M": 6}
 
 
@@ -73,6 +77,8 @@ def predict(heard: Sequence[Heard]) -> Prediction:
     said = frozenset(_key(h.observation)[0] for h in heard)
     every = [frozenset(h.observation.senses) for h in heard]
     senses, perhaps = frozenset.intersection(*every), frozenset.union(*every)
+    if len(perhaps & MOTOR) > 1:  # on the edge between two states a third may lie between
+        perhaps |= MOTOR
     shown: list[tuple[str, int, int, int]] = []
     slots = max(len(h.readings) for h in heard)
     for slot in range(slots):
