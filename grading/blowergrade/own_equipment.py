@@ -218,7 +218,7 @@ def measure(
     static = rise = float("nan")
     if equipment.air is not None:
         if equipment.air.external[0]:
-            static = external_static(equipment.air, air_changes(NO_EFFECTS, variant), plant.point) / PASCALS_PER_INCH
+            static = external_static(equipment.air, air_changes(equipment, NO_EFFECTS, variant), plant.point) / PASCALS_PER_INCH
         if plant.point.flow > 0.0:
             room = equipment.air.return_air + variant.room_kelvin
             watts = plant.heat + plant.point.shaft - plant.cold

@@ -97,7 +97,7 @@ def test_external_static_of_a_healthy_unit_is_inside_its_rating(name: str) -> No
     if unit.air is None or unit.kind == "outdoor_unit":
         return
     plant = running(unit, "cool")
-    inches = external_static(unit.air, air_changes(NO_EFFECTS, NOMINAL), plant.point) / quantity("1 in_wc", "pascal")
+    inches = external_static(unit.air, air_changes(unit, NO_EFFECTS, NOMINAL), plant.point) / quantity("1 in_wc", "pascal")
     # Ratings are often 0.5 in. w.c., field mean 0.82 (check-values of published field studies).
     assert 0.3 <= inches <= unit.ratings["external_static_max"]
 

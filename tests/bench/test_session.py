@@ -137,7 +137,7 @@ def test_a_corroded_crimp_passes_unloaded_and_fails_under_load() -> None:
     idle = volts(do(bench, *p.probe("power.h3", "power.h5")))
     do(bench, *p.lift(), a.SetThermostat("fan"), a.HoldDoorSwitch(True), a.Wait(1))
     loaded = min(volts(do(bench, *p.probe("power.h3", "power.h5"), a.Wait(k))) for k in (1, 2, 3, 4))
-    assert idle > 108.0 and loaded < 100.0
+    assert idle > 108.0 and loaded < 108.0  # the foot of the utilisation range, from memory
 
 
 def test_the_bus_takes_minutes_to_fall_and_an_open_bleeder_keeps_it_charged() -> None:

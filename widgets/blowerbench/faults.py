@@ -36,6 +36,12 @@ CHANGES = {
 }
 
 
+#: What a fault asks of the person who finds it; lessons, blueprints and mastery count by these.
+COMPETENCIES = (
+    "power input", "low voltage", "command", "safeties", "sequence", "control or motor", "airflow", "instruments", "safety",
+)  # fmt: skip
+
+
 class FaultError(BenchError):
     """A fault file that can't be used; says the file, the fault and the remedy."""
 
@@ -198,7 +204,8 @@ def _fault(raw: dict[str, Any], equipment: Equipment, source: str) -> Fault:
     except (KeyError, TypeError) as error:
         raise FaultError(f"{where}: entry {error} is missing or odd; see 'how to add a fault' in DEVELOPERS.md") from error
     known = {
-        "change": (change, CHANGES), "correction": (fault.correction, (*equipment.units, NO_FAULT)),
+        "change": (change, CHANGES), "competency": (fault.competency, COMPETENCIES),
+        "correction": (fault.correction, (*equipment.units, NO_FAULT)),
     }  # fmt: skip
     for what, (value, allowed) in known.items():
         if value not in allowed:
@@ -317,10 +324,38 @@ def effects_left(
         return NO_EFFECTS
     fault = catalogue.faults[hypothesis.fault]
     singles = [Hypothesis(t) for t in fault.target] if fault.change == "both" else [hypothesis]
-    left = [h for h in singles if not set(catalogue.corrections(h)) <= set(repaired)]
-    if len(left) == len(singles):
-        return effects(equipment, catalogue, hypothesis)
-    return effects(equipment, catalogue, left[0]) if left else NO_EFFECTS
+    made = [_single_left(equipment, catalogue, h, frozenset(repaired)) for h in singles]
+    return made[0] if len(made) == 1 else made[0].both(made[1])
+
+
+#: Which correction unit a device setting belongs to, by what stands before its point, where the fault's units have it.
+OWNERS = {"board": "board", "module": "control_module", "motor": "motor"}
+
+
+def _single_left(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, repaired: frozenset[str]) -> Effects:
+    """What one fault still changes: its own part goes with its unit, a setting with the unit that owns it.
+
+    A control module that was to be replaced with a grounded motor, and was not, is dead.
+    """
+    fault = catalogue.faults[hypothesis.fault]
+    whole, units = effects(equipment, catalogue, hypothesis), catalogue.corrections(hypothesis)
+    left = [u for u in units if u not in repaired]
+    if len(left) == len(units):
+        return whole
+    if not left:
+        return NO_EFFECTS
+
+    def owner(setting: str) -> str:
+        unit = OWNERS.get(setting.partition(".")[0], "")
+        return unit if unit in units else fault.correction
+
+    kept = {k: v for k, v in (whole.settings or {}).items() if owner(k) in left}
+    if fault.correction in left:
+        return replace(whole, settings=kept or None)
+    for device, unit in OWNERS.items():
+        if unit in left and device != "motor" and not any(owner(k) == unit for k in kept):
+            kept[f"{device}.dead"] = 1.0
+    return Effects(settings=kept or None, sights=whole.sights)
 
 
 def _circuit_change(equipment: Equipment, fault: Fault, value: float) -> Effects:

@@ -210,6 +210,8 @@ def _jumper(equipment: Equipment, hands: Hands, act: a.SetJumper) -> Refusal | N
         blocked = reach(equipment, hands, terminal)
         if blocked and act.on:
             return blocked
+    if act.on and place_of(equipment, act.a) != place_of(equipment, act.b):
+        return _no("lead_too_short", terminal=act.a)
     key = _pair(act.a, act.b)
     if act.a == act.b or (key in hands.jumpers) == act.on:
         return _no("jumper_already")
@@ -243,7 +245,7 @@ def _supply(equipment: Equipment, name: str) -> None:
 
 def _set_breaker(equipment: Equipment, hands: Hands, act: a.SetBreaker) -> Refusal | None:
     _supply(equipment, act.supply)
-    return _no("lock_is_on") if act.on and ("breaker", act.supply) in hands.locks else None
+    return _no("breaker_lock_is_on") if act.on and ("breaker", act.supply) in hands.locks else None
 
 
 def _set_disconnect(equipment: Equipment, hands: Hands, act: a.SetDisconnect) -> Refusal | None:
@@ -334,6 +336,17 @@ def _clip_source(equipment: Equipment, hands: Hands, act: a.ClipSource) -> Refus
     return _door_off(equipment, hands, act) if equipment.source else _no("no_source_here")
 
 
+SAFETIES = ("limit", "rollout", "pressure")
+
+
+def _reset_safety(equipment: Equipment, hands: Hands, act: a.ResetSafety) -> Refusal | None:
+    if act.safety not in SAFETIES:
+        raise NoSuchName("safety", act.safety, SAFETIES)
+    if not equipment.protection.get(act.safety):
+        return _no("no_such_part_here")
+    return _door_off(equipment, hands, act)
+
+
 def _set_gas(equipment: Equipment, hands: Hands, act: a.SetGas) -> Refusal | None:
     return None if equipment.heat["kind"] == "gas" else _no("no_such_part_here")
 
@@ -384,6 +397,7 @@ CHECKS: dict[type[a.Act], _Check] = {
     a.SetJumper: _jumper,
     a.Wait: lambda e, h, x: None if 1 <= x.seconds <= 3600 else _no("wait_range"),
     a.TurnShaft: _door_off,
+    a.ResetSafety: _reset_safety,
     a.FitSource: _fit_source,
     a.ClipSource: _clip_source,
     a.SwitchSource: lambda e, h, x: None if h.source_fitted else _no("source_not_fitted"),

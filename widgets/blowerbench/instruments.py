@@ -18,12 +18,13 @@ from blowerbench.equipment import Equipment
 from blowerbench.hands import Hands
 from blowerbench.motors import linked
 from blowerbench.observation import Shown
-from blowerbench.plant import LINE, Plant, air_changes, edits_for
+from blowerbench.plant import LINE, Plant, air_changes, edits_for, motor_shunt
 from blowerbench.simulator import Simulator
 from blowerbench.units import ureg
 from blowerbench.variant import Variant
 from blowerbench.warmth import temperature_at
 
+NOTICED = 0.5  # volts dropped by the motor's current from which its harmonics are counted
 PASCALS_PER_INCH = float(ureg.Quantity(1.0, "in_wc").to("pascal").magnitude)
 
 
@@ -74,7 +75,7 @@ def _inches(equipment: Equipment, simulator: Simulator, hands: Hands, plant: Pla
     """Inches of water that the manometer reads, high hose less low hose; a hose in no port is open to the room."""
     if equipment.air is None:
         return 0.0
-    changes = air_changes(simulator.fx_at(plant), simulator.variant)
+    changes = air_changes(equipment, simulator.fx_at(plant), simulator.variant, hands.door_on)
     sides = {hose: static(equipment.air, changes, plant.point, port) for hose, port in hands.hoses}
     return (sides.get("high", 0.0) - sides.get("low", 0.0)) / PASCALS_PER_INCH
 
@@ -95,7 +96,40 @@ def _probe(
     state = simulator.state(plant, hands)
     if hands.function == "ohms":
         return read_ohms(state, *leads, spec, lead_ohms, lead_ohms if hands.zeroed else 0.0)
+    if spec.coupling == "ac" and plant.charged and simulator.equipment.electronic:
+        dropped = _dropped(simulator, hands, plant, leads)
+        if abs(dropped) > NOTICED:
+            return _rectified(simulator, hands, plant, spec, leads)
     return read_volts(state, *leads, spec)
+
+
+def _dropped(simulator: Simulator, hands: Hands, plant: Plant, leads: tuple[str, str]) -> complex:
+    """Volts that the motor's current takes from between the leads, as the linear load draws it."""
+    fx = simulator.fx_at(plant)
+    bare = simulator.circuit.solve(edits_for(simulator.equipment, fx, hands, plant, module_load=False))
+    loaded = simulator.circuit.solve(edits_for(simulator.equipment, fx, hands, plant))
+    return bare.voltage(*leads, LINE) - loaded.voltage(*leads, LINE)
+
+
+def _rectified(simulator: Simulator, hands: Hands, plant: Plant, spec: MeterSpec, leads: tuple[str, str]) -> float:
+    """True-rms volts between the leads with the rectifier's own current, harmonics included, in place of the linear load's.
+
+    The transfer is taken at line frequency for every harmonic, as for the clamp, so that volts and amps agree.
+    """
+    equipment, fx = simulator.equipment, simulator.fx_at(plant)
+    bare = simulator.circuit.solve(edits_for(equipment, fx, hands, plant, module_load=False))
+    loaded = simulator.circuit.solve(edits_for(equipment, fx, hands, plant))
+    a, b = equipment.module["line"]
+    drawn = loaded.voltage(a, b, LINE) / motor_shunt(equipment, plant).ohms
+    if abs(drawn) < 1e-9:
+        return read_volts(loaded, *leads, spec)
+    transfer = (bare.voltage(*leads, LINE) - loaded.voltage(*leads, LINE)) / drawn
+    volts, _ = bare.port(a, b, LINE)
+    currents = rectifier_state(equipment, simulator, hands, plant).injected(volts)
+    first = bare.voltage(*leads, LINE) - transfer * complex(currents[1])
+    rest = sum(abs(transfer * complex(c)) ** 2 for c in currents[2:])
+    meter = spec.input_ohms / (spec.input_ohms + loaded.impedance(*leads, LINE))
+    return abs(meter) * math.sqrt(abs(first) ** 2 + rest)
 
 
 def _farads(simulator: Simulator, hands: Hands, plant: Plant, leads: tuple[str, str]) -> float:
@@ -140,7 +174,7 @@ def _clamp(equipment: Equipment, simulator: Simulator, hands: Hands, plant: Plan
         return read_clamp(abs(linear), spec)
     loaded = simulator.circuit.solve(edits_for(equipment, fx, hands, plant))
     a, b = equipment.module["line"]
-    drawn = loaded.voltage(a, b, LINE) / (equipment.ratings["supply"] ** 2 / max(plant.watts, equipment.module["idle_watts"]))
+    drawn = loaded.voltage(a, b, LINE) / motor_shunt(equipment, plant).ohms
     share = (loaded.current(hands.clamp, LINE) - linear) / drawn if drawn else 0.0
     if hands.clamp in equipment.module.get("link_series", ()) and linked(equipment, fx, hands):
         share = 1.0  # a doubler's line current goes through the link; the linear network does not know that

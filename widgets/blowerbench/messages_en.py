@@ -10,6 +10,7 @@ from __future__ import annotations
 REFUSALS = {
     "already_apart": "The {0} is apart already.",
     "already_mated": "The {0} is plugged in already.",
+    "breaker_lock_is_on": "Your lock holds the breaker off. Take the lock off first.",
     "bench_is_closed": "This bench was closed. Run its cell again to go on with the call.",
     "breaker_is_on": "The lock goes only on a breaker that is off. Put the breaker off first.",
     "call_has_ended": "This service call is over. Start a new one to go on practising.",
@@ -57,7 +58,10 @@ SAID = {
     "breaker_tripped": "Something clicks in the panel: the breaker has tripped.",
     "complaint": "The customer says: “{0}”",
     "connector_mated_nothing_shows": "The plug is seated. Its pins can't be seen while it is plugged in.",
+    "controls_hums": "You call at the thermostat and watch. The motor hums or jerks. You set it back to off.",
     "controls_nothing": "You call at the thermostat and watch. Nothing starts. You set it back to off.",
+    "controls_other": "You call at the thermostat and watch. Something else starts, not the blower. You set it back to off.",
+    "controls_running": "You call at the thermostat and watch. The blower was running already. You set it back to off.",
     "controls_started": "You call at the thermostat and watch. The blower starts. You set it back to off.",
     "fuse_element_gone": "The low-voltage fuse: its strip is burnt through.",
     "fuse_element_whole": "The low-voltage fuse: its strip is whole.",
@@ -73,9 +77,11 @@ SAID = {
     "shaft_free": "The wheel turns freely by hand, with the slight cogging of magnets.",
     "shaft_free_plain": "The wheel turns freely by hand.",
     "shaft_rough": "The wheel turns by hand, with a rough, grating feel.",
+    "shaft_rough_stiff": "The wheel turns stiffly by hand, with a rough, grating feel.",
     "shaft_seized": "The wheel does not turn by hand.",
     "shaft_stiff": "The wheel turns by hand, but stiffly, and stops at once.",
     "smell_of_gas": "There is a smell of gas.",
+    "wheel_pushed": "You spin the wheel by hand, and let go.",
     "wheel_is_turning": "The wheel is turning. Keep hands and sleeves out.",
 }
 

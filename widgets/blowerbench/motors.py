@@ -8,6 +8,7 @@ winding. Flow, speed and watts come from `blowerbench.air`, so that the duct dec
 from __future__ import annotations
 
 import math
+from dataclasses import replace as replace_curve
 from functools import lru_cache
 
 from msgspec.structs import replace
@@ -16,7 +17,7 @@ from blowerbench import air as a
 from blowerbench.circuit import State, Transformer
 from blowerbench.circuit.rectifier import discharge
 from blowerbench.equipment import Equipment
-from blowerbench.faults import Effects
+from blowerbench.faults import NO_EFFECTS, Effects
 from blowerbench.hands import Hands
 from blowerbench.plant import (
     FOREVER,
@@ -28,11 +29,13 @@ from blowerbench.plant import (
     selector_closed,
     source_speaks,
 )
-from blowerbench.sequence import TICK, volts, volts_dc
+from blowerbench.sequence import TICK, TOO_MANY, volts, volts_dc
 from blowerbench.variant import Variant
 from blowerbench.warmth import crossing, return_air
 
 CHARGES = 40.0  # line volts from which the rectifier counts as fed
+LINE_STEP = 0.004  # a relative change of the line volts below this is left alone
+WEAK = 0.4  # share of the line watts that a motor without its capacitor wastes on top (ours: the backward field)
 FLUX_STEP = 0.01  # a change of flux below this is left alone, so that motor and circuit settle
 RETRY = 10.0  # seconds until an electronic motor on a low bus tries again
 IDLE = ("", 0.0)
@@ -114,12 +117,14 @@ def _able(equipment: Equipment, fx: Effects) -> bool:
     return not (any(fx.setting(b) for b in blocked) or broken or shorted)
 
 
-def electronic_point(equipment: Equipment, fx: Effects, variant: Variant, speed: str, factor: float) -> a.Point:
+def electronic_point(
+    equipment: Equipment, fx: Effects, variant: Variant, speed: str, factor: float, door_on: bool = True
+) -> a.Point:
     """Where the blower stands on the command `speed`."""
     module, path = equipment.module, equipment.air
     if path is None:
         return a.STILL
-    changes, room = air_changes(fx, variant), return_air(equipment, variant)
+    changes, room = air_changes(equipment, fx, variant, door_on), return_air(equipment, variant)
     top, most = module["max_speed"], module["max_shaft"]
     if module["kind"] == "constant_torque":
         return a.hold_torque(path, changes, module["torque"][speed], top, most, room)
@@ -133,6 +138,8 @@ def electronic(
     module, now = equipment.module, plant.time
     line = volts(state, module["line"])
     charged = line >= CHARGES
+    if charged and plant.charged and abs(line - plant.line) < LINE_STEP * line:
+        line = plant.line
     peak = math.sqrt(2.0) * line
     bus = (2.0 * (peak - 0.9) if linked(equipment, fx, hands) else peak - 1.8) if charged else plant.bus
     bus0, bus_at, drawn = plant.bus0, plant.bus_at, plant.bus_watts
@@ -140,18 +147,26 @@ def electronic(
         bus0, bus_at, drawn = bus, now, plant.watts
     elif plant.charged:
         bus0, bus_at = plant.bus, now
-    want, factor = _command(equipment, fx, hands, plant, state)
+    burnt = plant.burnt | {"module"} if _overfed(equipment, state) else plant.burnt
+    want, factor = _command(equipment, fx, hands, plant, state) if "module" not in burnt else IDLE
     ready = charged and bus >= module["bus_stop" if plant.motor in TURNING else "bus_run"]
     motor, since, speed = _motion(equipment, fx, plant, hands, bool(want) and charged, ready, want)
-    point = electronic_point(equipment, fx, variant, speed, factor) if motor == "running" else a.STILL
+    running = motor == "running"
+    point = electronic_point(equipment, fx, variant, speed, factor, hands.door_on) if running else a.STILL
     if motor == "running":
         watts = point.shaft / module["efficiency"] + module["idle_watts"]
     else:
         watts = float(module["trying_watts"] if motor in ("starting", "twitching", "hunting") else module["idle_watts"])
     return replace(
-        plant, charged=charged, bus=bus, bus0=bus0, bus_at=bus_at, bus_watts=drawn,
+        plant, line=line if charged else 0.0, charged=charged, bus=bus, bus0=bus0, bus_at=bus_at, bus_watts=drawn, burnt=burnt,
         motor=motor, motor_at=since, speed=speed, point=point, watts=watts,
     )  # fmt: skip
+
+
+def _overfed(equipment: Equipment, state: State) -> bool:
+    """Whether a command input stands at volts that kill it."""
+    inputs = equipment.module.get("inputs", {}).values()
+    return any(volts(state, pair) > TOO_MANY for pair in inputs)
 
 
 def _motion(
@@ -240,7 +255,8 @@ def split_capacitor(
         boost = plant.boost
     flux, boost = round(flux, 4), round(boost, 4)
     speed = _energised(equipment, plant, state) if flux > 0.2 else ""
-    point = _follow(equipment, fx, variant, flux, boost) if speed else None
+    pushed = plant.pushed and bool(speed)
+    point = _follow(equipment, fx, variant, flux, boost, pushed, hands.door_on) if speed else None
     if not speed:
         motor, since, _ = _stopping(equipment, plant) if plant.motor != "humming" else ("still", plant.time, "")
     elif point is None:
@@ -252,6 +268,7 @@ def split_capacitor(
     if motor == "running":
         curve = induction(equipment, flux, boost)
         watts = a.line_watts_induction(standing, curve, module["stator_efficiency"], module["iron_watts"])
+        watts *= 1.0 + WEAK * (1.0 - boost)
         lost = watts - standing.shaft
     elif speed:
         watts = lost = module["locked_watts"] * flux * flux
@@ -264,15 +281,32 @@ def split_capacitor(
             opened = False
     return replace(
         plant, flux=flux, boost=boost, motor=motor, motor_at=since, speed=speed, point=standing, watts=watts,
-        lost=round(lost, 1), overloaded=opened, switched_at=plant.switched_at if opened == plant.overloaded else plant.time,
+        lost=round(lost, 1), pushed=pushed, overloaded=opened,
+        switched_at=plant.switched_at if opened == plant.overloaded else plant.time,
     )  # fmt: skip
 
 
-def _follow(equipment: Equipment, fx: Effects, variant: Variant, flux: float, boost: float) -> a.Point | None:
+def _follow(
+    equipment: Equipment, fx: Effects, variant: Variant, flux: float, boost: float, pushed: bool, door_on: bool
+) -> a.Point | None:
+    """Where the motor stands; None where it can't start by itself and nobody has pushed it."""
     if equipment.air is None or fx.setting("motor.seized"):
         return None
-    room = return_air(equipment, variant)
-    return a.follow(equipment.air, air_changes(fx, variant), induction(equipment, flux, boost), room)
+    curve, room = induction(equipment, flux, boost), return_air(equipment, variant)
+    if pushed:  # once it turns, it keeps turning: no starting torque is asked of it
+        curve = replace_curve(curve, start_torque=0.9, breakaway=0.0, boost=max(boost, 0.1))
+    return a.follow(equipment.air, air_changes(equipment, fx, variant, door_on), curve, room)
+
+
+def healthy_flow(equipment: Equipment, variant: Variant, plant: Plant) -> float:
+    """The flow (m3/s) of a healthy unit on the command or the flux that the blower has now; 0 when it stands."""
+    if plant.motor != "running" or equipment.air is None:
+        return 0.0
+    if equipment.electronic:
+        return electronic_point(equipment, NO_EFFECTS, variant, plant.speed, 1.0).flow
+    curve = induction(equipment, round(20.0 * plant.flux) / 20.0, 1.0)
+    point = a.follow(equipment.air, air_changes(equipment, NO_EFFECTS, variant), curve)
+    return point.flow if point else 0.0
 
 
 def winding_target(equipment: Equipment, plant: Plant, variant: Variant) -> float:

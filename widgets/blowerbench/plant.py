@@ -19,6 +19,7 @@ from blowerbench.hands import Hands
 from blowerbench.variant import Variant
 
 LINE = 60.0
+OPEN_DOOR = 0.03  # what is left of the return side's drops with the blower door off (ours)
 FOREVER = math.inf
 
 #: Motor states in which the rotor turns with power on it.
@@ -47,6 +48,8 @@ class Plant(msgspec.Struct, frozen=True):
     over_fuse: float = FOREVER
     # board and relays
     alive: bool = False
+    supplied_at: float = FOREVER  # since when the board has had its volts
+    burnt: frozenset[str] = frozenset()  # "board", "module": what too many volts have killed
     heater: str = "off"
     heater_at: float = 0.0
     blower: str = "still"
@@ -72,6 +75,7 @@ class Plant(msgspec.Struct, frozen=True):
     speed: str = ""
     point: Point = STILL
     watts: float = 0.0  # taken from the motor's line
+    line: float = 0.0  # volts at an electronic motor's line, as its load leaves them
     charged: bool = False  # line present at the module's rectifier
     bus0: float = 0.0  # bus volts at bus_at, when the line went away
     bus_at: float = 0.0
@@ -81,8 +85,9 @@ class Plant(msgspec.Struct, frozen=True):
     boost: float = 1.0  # split capacitor: what the capacitor still does, 0 to 1
     lost: float = 0.0  # split capacitor: watts that heat the winding
     winding: float = 20.0  # degC
+    pushed: bool = False  # started by hand, and turning since
     overloaded: bool = False  # its thermal overload is open
-    switched_at: float = -FOREVER  # when limit or overload last opened or closed
+    switched_at: float = -FOREVER  # when limit or overload last changed, or a starved motor gave up
     # a fault that comes and goes
     present: bool = False
     stirred_at: float = FOREVER  # since when it has been stirred, or FOREVER
@@ -106,12 +111,15 @@ def circuit_for(equipment: Equipment, variant: Variant) -> Circuit:
 
 
 @lru_cache(maxsize=4096)
-def air_changes(fx: Effects, variant: Variant) -> Changes:
-    """What `fx` and `variant` do to the air path."""
+def air_changes(equipment: Equipment, fx: Effects, variant: Variant, door_on: bool = True) -> Changes:
+    """What `fx`, `variant` and an open blower door do to the air path: with the door off it draws from the room."""
     names = [(k.removeprefix("air."), v) for k, v in sorted((fx.settings or {}).items()) if k.startswith("air.")]
     own = {"fan_pressure", "slip", "backwards"}
+    drops = [(k, v) for k, v in names if k not in own]
+    if not door_on and equipment.air is not None and equipment.kind != "outdoor_unit":
+        drops += [(e.name, OPEN_DOOR) for e in equipment.air.elements[: equipment.air.before]]
     return Changes(
-        drops=tuple((k, v) for k, v in names if k not in own),
+        drops=tuple(drops),
         duct=variant.duct_factor,
         fan_pressure=fx.setting("air.fan_pressure", 1.0),
         slip=fx.setting("air.slip"),
@@ -200,8 +208,8 @@ def _emf(equipment: Equipment, fx: Effects, hands: Hands, plant: Plant, dc: bool
     return tuple(found.items())
 
 
-def motor_shunt(equipment: Equipment, plant: Plant) -> Shunt | None:
-    """The motor as a load on its line: watts at nominal volts as ohms; None where the unit has no motor yet."""
+def motor_shunt(equipment: Equipment, plant: Plant) -> Shunt:
+    """The motor as a load on its line, in ohms: its watts at the volts that it has, so that a bad joint starves it."""
     module = equipment.module
     if module["kind"] == "split_capacitor":
         a, b = module["main"]
@@ -209,7 +217,8 @@ def motor_shunt(equipment: Equipment, plant: Plant) -> Shunt | None:
             return Shunt(a, b, (module["nominal"] * plant.flux) ** 2 / max(plant.watts, 1.0), "ac")
         return Shunt(a, b, module["nominal"] ** 2 / float(module["locked_watts"]), "ac")
     a, b = module["line"]
-    return Shunt(a, b, equipment.ratings["supply"] ** 2 / max(plant.watts, module["idle_watts"]), "ac")
+    volts = plant.line if plant.charged else equipment.ratings["supply"]
+    return Shunt(a, b, volts**2 / max(plant.watts, module["idle_watts"]), "ac")
 
 
 def edits_for(
@@ -218,9 +227,8 @@ def edits_for(
     """The circuit as switches, plugs, relays and the fault leave it. With `dc` the charged bus and the feedback are put in."""
     opened = (_opened(equipment, fx, hands, plant) - fx.closed) | fx.opened
     shunts = [*fx.shunts, *(Shunt(x, y, 0.05) for x, y in hands.jumpers)]
-    load = motor_shunt(equipment, plant) if module_load else None
-    if load is not None:
-        shunts.append(load)
+    if module_load:
+        shunts.append(motor_shunt(equipment, plant))
     emf = _emf(equipment, fx, hands, plant, dc)
     held: tuple[tuple[str, float], ...] = ()
     if dc and plant.bus > 0.01:

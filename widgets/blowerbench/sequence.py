@@ -11,13 +11,15 @@ from functools import lru_cache
 from msgspec.structs import replace
 
 from blowerbench.circuit import State
-from blowerbench.equipment import Equipment
+from blowerbench.equipment import Equipment, Sound
 from blowerbench.faults import Effects
 from blowerbench.plant import FOREVER, LINE, Plant
 
 Seconds = Callable[[str], float]
 TICK = 1e-9
-HOT = 40.0  # degC of the plenum that stirs a fault that comes with heat
+HOT, COOLED = 40.0, 38.0  # degC of the plenum that stir a fault that comes with heat, and that end it
+WAKE = 0.5  # seconds until a board that gets its volts is awake
+TOO_MANY = 60.0  # volts on a 24 V supply or input that kill what hangs on it
 
 
 def volts(state: State, pair: Sequence[str]) -> float:
@@ -92,6 +94,11 @@ def relays(equipment: Equipment, fx: Effects, plant: Plant, state: State) -> Pla
     return replace(plant, pulled=pulled, coils=tuple(coils))
 
 
+def sounds(equipment: Equipment, fx: Effects, state: State, sound: Sound) -> bool:
+    """Whether `sound` is heard: its volts stand there and what they stand across is whole."""
+    return volts(state, sound.across) >= sound.on and fx.opened.isdisjoint(_between(equipment, *sound.across))
+
+
 def _facts(equipment: Equipment, fx: Effects, plant: Plant, state: State) -> dict[str, bool]:
     board = equipment.board
     common, on = board["supply"][1], board["input_on"]
@@ -107,8 +114,12 @@ def board(equipment: Equipment, fx: Effects, plant: Plant, state: State, seconds
     table = equipment.board
     if not table:
         return plant
-    supplied = volts(state, table["supply"]) >= (table["drop_out"] if plant.alive else table["pull_in"])
-    if not supplied or fx.setting("board.dead"):
+    on = volts(state, table["supply"])
+    supplied = on >= (table["drop_out"] if plant.alive else table["pull_in"])
+    burnt = plant.burnt | {"board"} if on > TOO_MANY else plant.burnt
+    since = min(plant.supplied_at, plant.time) if supplied else FOREVER
+    plant = replace(plant, supplied_at=since, burnt=burnt)
+    if plant.time < since + WAKE - TICK or fx.setting("board.dead") or "board" in burnt:
         off = plant.time
         if not plant.alive and (plant.heater, plant.blower) == ("off", "still"):
             return plant
@@ -152,7 +163,7 @@ def intermittent(equipment: Equipment, fx: Effects, plant: Plant) -> Plant:
     stirred = {
         "powered": plant.alive or (not equipment.board and plant.flux + plant.bus > 0.0),
         "running": plant.motor in ("running", "starting"),
-        "hot": plant.plenum >= HOT - 1e-6,
+        "hot": plant.plenum >= (HOT if plant.stirred_at == FOREVER else COOLED) - 1e-6,
     }[when.by]
     stirred_at = min(plant.stirred_at, now) if stirred else FOREVER
     rest_at = FOREVER if stirred else min(plant.rest_at, now)

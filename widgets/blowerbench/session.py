@@ -14,10 +14,11 @@ from blowerbench.equipment import Equipment
 from blowerbench.faults import Catalogue, Effects, Hypothesis, effects, effects_left
 from blowerbench.hands import Hands, Refusal, decide, evolve
 from blowerbench.instruments import Reading, read_instruments
+from blowerbench.motors import healthy_flow
 from blowerbench.observation import Observation, Said, Shown
 from blowerbench.plant import FOREVER, TURNING, Plant, selector_closed
 from blowerbench.simulator import Simulator
-from blowerbench.variant import Variant
+from blowerbench.variant import NOMINAL, Variant
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +38,22 @@ class Heard:
     also: tuple[Heard, ...] = ()  # what it might have shown as well, where the moment in a cycle can't be known
 
 
-#: How long after limit or overload last changed a unit counts as cycling, and the moments looked at then (seconds).
+def _trial(before: tuple[str, frozenset[str], frozenset[str], str], plant: Plant) -> str:
+    """What a person sees who calls at the thermostat to try the controls."""
+    motor, pulled, sounds, heater = before
+    if motor in TURNING:
+        return "controls_running"
+    if plant.motor in TURNING:
+        return "controls_started"
+    if plant.motor in ("twitching", "humming", "hunting"):
+        return "controls_hums"
+    other = plant.pulled - pulled or plant.sounds - sounds or plant.heater != heater
+    return "controls_other" if other else "controls_nothing"
+
+
+#: How long after it last changed by itself a unit counts as cycling, and the moments looked at then (seconds).
 CYCLING = 1800.0
-MOMENTS = (25.0, 55.0, 90.0, 140.0, 210.0)
+MOMENTS = (4.0, 9.0, 25.0, 55.0, 90.0, 140.0, 210.0)
 
 
 class Session:
@@ -78,9 +92,14 @@ class Session:
         seconds = float(hands.clock - before.hands.clock)
         plant, said = self._consequences(act, before.hands, hands, plant)
         if isinstance(act, a.TryControls):
+            off = plant.motor, plant.pulled, plant.sounds, plant.heater
             trial = replace(before.hands, thermostat=self.equipment.calls()[0])
             plant = self.simulator.advance(plant, trial, seconds / 2)
-            said += (Said("controls_nothing" if plant.motor in ("still", "coasting") else "controls_started"),)
+            said += (Said(_trial(off, plant)),)
+            plant = self.simulator.advance(plant, hands, seconds / 2)
+        elif isinstance(act, a.SetBreaker) and act.on and act.supply not in before.hands.breakers_off:
+            fully = replace(hands, breakers_off=hands.breakers_off | {act.supply})  # a breaker is reset through a full off
+            plant = self.simulator.advance(plant, fully, seconds / 2)
             plant = self.simulator.advance(plant, hands, seconds / 2)
         else:
             plant = self.simulator.advance(plant, hands, seconds)
@@ -136,11 +155,12 @@ class Session:
                 plant = replace(plant, bus0=bus, bus_at=plant.time, bus=bus, quiet=None)
             case a.ResetSafety(safety="rollout"):
                 plant = replace(plant, rollout=True, quiet=None)
+            case a.TurnShaft() if plant.motor == "humming" and not self.fx.setting("motor.seized"):
+                plant = replace(plant, pushed=True, quiet=None)
             case a.Wiggle(where=where) | a.Warm(where=where):
                 plant = self._provoke(act, where, plant)
             case a.Repair(unit=unit):
-                if unit == self.equipment_fuse_unit:
-                    plant = replace(plant, fuse_blown=False, over_fuse=FOREVER, quiet=None)
+                plant = self._renewed(unit, plant)
                 left = effects_left(self.equipment, self.catalogue, self.hypothesis, hands.repaired)
                 if left is not self.simulator.fx:
                     self.simulator = Simulator(self.equipment, left, self.variant)
@@ -149,6 +169,22 @@ class Session:
             case _:
                 pass
         return plant, ()
+
+    def _renewed(self, unit: str, plant: Plant) -> Plant:
+        """The plant with the state of the part that was put right as new: a fuse whole, a safety shut, a board not burnt."""
+        p = self.equipment.protection
+        if unit == self.equipment_fuse_unit:
+            plant = replace(plant, fuse_blown=False, over_fuse=FOREVER, quiet=None)
+        if unit == "rollout":
+            plant = replace(plant, rollout=True, quiet=None)
+        if unit in ("limit", p.get("limit")):
+            plant = replace(plant, limit=True, quiet=None)
+        if unit == "motor":
+            plant = replace(plant, overloaded=False, winding=min(plant.winding, 40.0), pushed=False, quiet=None)
+        if unit in ("board", "control_module"):
+            burnt = plant.burnt - {"board" if unit == "board" else "module"}
+            plant = replace(plant, burnt=burnt, quiet=None)
+        return plant
 
     def _provoke(self, act: a.Act, where: str, plant: Plant) -> Plant:
         """A fault that comes and goes, brought out by hand: there at once, and for its rest time after the act."""
@@ -211,11 +247,11 @@ class Session:
         return Said(f"{stands}_of", (supply,)) if len(self.equipment.supplies) > 1 else Said(stands)
 
     def _air_felt(self) -> str:
-        """What a hand at the registers feels, against the flow at which the ducts' drops are stated."""
-        air, flow = self.equipment.air, self.now.plant.point.flow
-        if air is None or flow < 0.05 * air.reference:
+        """What a hand at the registers feels, against a healthy unit on the same command."""
+        usual, flow = healthy_flow(self.equipment, NOMINAL, self.now.plant), self.now.plant.point.flow
+        if flow <= 0.05 * usual:
             return "air_none"
-        return "air_strong" if flow >= 0.55 * air.reference else "air_weak"
+        return "air_strong" if flow >= 0.85 * usual else "air_weak"
 
     def _status(self) -> tuple[Said, ...]:
         plant = self.now.plant
@@ -229,10 +265,12 @@ class Session:
     def _shaft(self, plant: Plant) -> str:
         if plant.motor in (*TURNING, "coasting"):
             return "wheel_is_turning"
+        if plant.motor == "humming" and not self.fx.setting("motor.seized"):
+            return "wheel_pushed"
         if self.fx.setting("motor.seized"):
             return "shaft_seized"
         if self.fx.setting("motor.rough"):
-            return "shaft_rough"
+            return "shaft_rough_stiff" if self.fx.setting("motor.drag") else "shaft_rough"
         apart = self.equipment.module.get("winding_plug") in self.now.hands.parted
         shorted = self.fx.setting("module.output_short") and not apart
         if self.fx.setting("motor.drag"):

@@ -19,7 +19,7 @@ from blowerbench.hands import Hands
 from blowerbench.plant import FOREVER, Plant, Quiet, circuit_for, edits_for
 from blowerbench.variant import Variant
 
-MAX_CHANGES = 30  # changes within one instant before the unit is said to chatter
+MAX_CHANGES = 60  # changes within one instant before the unit is said to chatter
 
 
 class Simulator:
@@ -68,7 +68,7 @@ class Simulator:
 
     def _next_event(self, plant: Plant) -> float:
         equipment, heat, now = self.equipment, self.equipment.heat, plant.time
-        times = [plant.over_fuse, plant.kept, *(t for _, t in plant.trips)]
+        times = [plant.over_fuse, plant.kept, plant.supplied_at + sequence.WAKE, *(t for _, t in plant.trips)]
         if heat["kind"] == "gas":
             times.append(plant.inducer_at + heat["pressure_delay"])
             times.append(plant.igniter_at + heat["igniter_hot"])
@@ -86,7 +86,8 @@ class Simulator:
             times += [plant.stirred_at + self.fx.when.after, plant.rest_at + self.fx.when.rest]
             if self.fx.when.by == "hot":
                 target, _, tau = warmth.targets(equipment, plant, self.variant)
-                times.append(now + warmth.crossing(plant.plenum, target, sequence.HOT, tau))
+                threshold = sequence.HOT if plant.stirred_at == FOREVER else sequence.COOLED
+                times.append(now + warmth.crossing(plant.plenum, target, threshold, tau))
         times.append(warmth.limit_time(equipment, plant, self.variant))
         return min((t for t in times if t > now + sequence.TICK), default=FOREVER)
 
@@ -122,7 +123,7 @@ class Simulator:
                 return plant
             following = self._step(plant, hands, fx, self.circuit.solve(edits))
             if following == plant:
-                return replace(plant, quiet=key)
+                return replace(plant, quiet=key, chatters=False)
             plant, changes = following, changes + 1
         return replace(plant, chatters=True, quiet=None)
 
@@ -136,8 +137,18 @@ class Simulator:
             lit = sequence.volts(state, equipment.source["lamp"]) >= equipment.source["lamp_on"]
             plant = replace(plant, lamp=lit and hands.source_clipped)
         if equipment.sounds:
-            sounds = frozenset(x.name for x in equipment.sounds if sequence.volts(state, x.across) >= x.on)
+            sounds = frozenset(x.name for x in equipment.sounds if sequence.sounds(equipment, fx, state, x))
             plant = replace(plant, sounds=sounds)
+        was = plant
         plant = sequence.board(equipment, fx, plant, state, self._seconds)
         move = motors.electronic if equipment.electronic else motors.split_capacitor
-        return move(equipment, fx, variant, plant, hands, state)
+        plant = move(equipment, fx, variant, plant, hands, state)
+        starved = was.alive and not plant.alive and _fed(hands)
+        if starved or (plant.motor == "hunting" and was.motor != "hunting"):
+            plant = replace(plant, switched_at=plant.time)
+        return plant
+
+
+def _fed(hands: Hands) -> bool:
+    """Whether hands leave the unit its supply."""
+    return not hands.breakers_off and not hands.disconnects_open and hands.door_switch_closed
