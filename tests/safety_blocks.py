@@ -5,6 +5,9 @@ Rule: a block only lists acts; whether they were safe is judged by `blowergrade.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import combinations
+
 from blowerbench import acts as a
 from blowerbench.equipment import Equipment
 from blowerbench.hands import Hands
@@ -25,15 +28,18 @@ def probe(red: str, black: str, clip: bool = False) -> list[a.Act]:
     return [*lift_leads(), a.PlaceLead("red", red, clip), a.PlaceLead("black", black, clip)]
 
 
-def lock_out(breaker: bool = False) -> list[a.Act]:
-    """Thermostat off, disconnect open, own lock and tag on it, controls tried.
+def lock_out(breaker: bool = False, supplies: Sequence[str] = ("main",)) -> list[a.Act]:
+    """Thermostat off, every disconnect of `supplies` open, own lock and tag on it, controls tried.
 
-    With `breaker` the panel breaker is put off first: for work on the supply side of the disconnect, and
-    where the disconnect leaves a leg live. The controls prove something only while the door is on or its
-    switch taped, so call this before taking the door off.
+    With `breaker` the panel breakers are put off and locked first: for work on the supply side of the disconnects, and
+    where a disconnect leaves a leg live. The controls prove something only while the door is on or its switch taped (or
+    the unit has no such switch), so call this before taking the door off.
     """
-    first: list[a.Act] = [a.SetBreaker(on=False)] if breaker else []
-    locked = [a.SetDisconnect(closed=False), a.SetLock(on=True), a.SetTag(on=True)]
+    first: list[a.Act] = []
+    locked: list[a.Act] = []
+    for name in supplies:
+        first += [a.SetBreaker(on=False, supply=name), a.SetLock(on=True, supply=name, device="breaker")] if breaker else []
+        locked += [a.SetDisconnect(closed=False, supply=name), a.SetLock(on=True, supply=name), a.SetTag(on=True, supply=name)]
     return [a.SetThermostat("off"), *first, *locked, a.TryControls()]
 
 
@@ -44,25 +50,25 @@ def prove_live(equipment: Equipment) -> list[a.Act]:
 
 
 def prove_dead(equipment: Equipment, supply_side: bool = False) -> list[a.Act]:
-    """Live, dead on every pair (line, neutral, ground), live again, on AC volts.
+    """Live, dead on every pair of every supply, live again, on AC volts.
 
-    Taken on the first proof terminals of the equipment file, which need no door off; with `supply_side` also
-    on the supply side of the disconnect (after `lock_out(breaker=True)`).
+    Taken on the first terminals of each role in the equipment file, which need no door off; with `supply_side` also on
+    the supply side of the disconnects (after `lock_out(breaker=True)`).
     """
-    p = equipment.protection
-    lines = [p["proof_line"][0]] + ([equipment.wire(p["disconnect"]).a] if supply_side else [])
-    neutral, ground = p["proof_neutral"][0], p["proof_ground"][0]
     dead: list[a.Act] = []
-    for line in lines:
-        dead += [a.PlaceLead("red", line), a.PlaceLead("black", neutral), a.PlaceLead("black", ground)]
-    dead.append(a.PlaceLead("red", neutral))
+    for supply in equipment.supplies.values():
+        ends = [supply.roles[r][0] for r in ("line", "line_2", "neutral", "ground") if r in supply.roles]
+        dead += [act for red, black in combinations(ends, 2) for act in probe(red, black)]
+        if supply_side:
+            coming = [supply.roles[r][0] for r in ("incoming", "incoming_2", "neutral", "ground") if r in supply.roles]
+            dead += [act for red, black in combinations(coming, 2) for act in probe(red, black)]
     return [a.SetMeter("volts_ac"), *prove_live(equipment), *dead, *prove_live(equipment)]
 
 
 def safe_shutdown(equipment: Equipment, supply_side: bool = False) -> list[a.Act]:
     """`prepare`, `lock_out`, `prove_dead` and the blower door off: from here on the hands may go in."""
-    made_dead = [*lock_out(breaker=supply_side), *prove_dead(equipment, supply_side)]
-    return [*prepare(), *made_dead, a.SetDoor(on=False)]
+    locked = lock_out(supply_side, tuple(equipment.supplies))
+    return [*prepare(), *locked, *prove_dead(equipment, supply_side), a.SetDoor(on=False)]
 
 
 def open_and_measure_bus(equipment: Equipment) -> list[a.Act]:
@@ -71,10 +77,14 @@ def open_and_measure_bus(equipment: Equipment) -> list[a.Act]:
     return [a.Wait(300), a.OpenControl(), a.SetMeter("volts_dc"), *probe(positive, negative)]
 
 
-def energise(breaker: bool = False) -> list[a.Act]:
-    """Tag off, lock off, disconnect closed, and breaker on if it was put off. Clip leads on before."""
-    last: list[a.Act] = [a.SetBreaker(on=True)] if breaker else []
-    return [a.SetTag(on=False), a.SetLock(on=False), a.SetDisconnect(closed=True), *last]
+def energise(breaker: bool = False, supplies: Sequence[str] = ("main",)) -> list[a.Act]:
+    """Tags off, locks off, disconnects closed, and breakers on if they were put off. Clip leads on before."""
+    acts: list[a.Act] = []
+    for name in supplies:
+        acts += [a.SetTag(on=False, supply=name), a.SetLock(on=False, supply=name), a.SetDisconnect(closed=True, supply=name)]
+        if breaker:
+            acts += [a.SetLock(on=False, supply=name, device="breaker"), a.SetBreaker(on=True, supply=name)]
+    return acts
 
 
 def restore(hands: Hands, equipment: Equipment) -> list[a.Act]:
@@ -101,20 +111,16 @@ def restore(hands: Hands, equipment: Equipment) -> list[a.Act]:
         todo.append(a.SetThermostat("off"))
     if not hands.door_on:
         todo.append(a.SetDoor(on=True))
-    if hands.tagged:
-        todo.append(a.SetTag(on=False))
-    if hands.locked:
-        todo.append(a.SetLock(on=False))
-    if not hands.disconnect_closed:
-        todo.append(a.SetDisconnect(closed=True))
-    if not hands.breaker_on:
-        todo.append(a.SetBreaker(on=True))
+    todo += [a.SetTag(False, name, device) for device, name in sorted(hands.tags)]  # type: ignore[arg-type] # Switchgear
+    todo += [a.SetLock(False, name, device) for device, name in sorted(hands.locks)]  # type: ignore[arg-type] # Switchgear
+    todo += [a.SetDisconnect(closed=True, supply=name) for name in sorted(hands.disconnects_open)]
+    todo += [a.SetBreaker(on=True, supply=name) for name in sorted(hands.breakers_off)]
     return todo
 
 
 def _plugs(hands: Hands, equipment: Equipment) -> list[a.Act]:
     """Source off, every parted plug in: inner ones, cover, then covered plugs before what covers them."""
-    source_plug = str(equipment.source["connector"])
+    source_plug = str(equipment.source.get("connector", ""))
     inner = [n for n in sorted(hands.parted) if equipment.connectors[n].behind_cover]
     todo: list[a.Act] = [a.PlugIn(n) for n in inner]
     if hands.control_open:

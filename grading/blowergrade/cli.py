@@ -1,4 +1,4 @@
-"""The grader's command: demo, grade, path; for an instructor's own equipment check-equipment and compare.
+"""The grader's command: demo, grade, explain, path, diagnosability; for an own equipment check-equipment and compare.
 
 Rule: a mistake ends in one clear line on stderr and exit code 2, never in a traceback. What is printed on standard output is
 the call or the result; progress goes to stderr, and only where a person watches. No file is ever overwritten by the demo; the
@@ -29,12 +29,16 @@ from blowerbench.faults import NO_FAULT, Catalogue, Fault, Hypothesis, load_faul
 from blowerbench.messages import describe, duration_text, label, perceived, translate
 from blowerbench.observation import Accepted, Outcome
 from blowerbench.record import CallRecord, read_record
+from blowergrade.counterfactual import with_counterfactual
+from blowergrade.decision_tree import LEAVES, lines_of, tree_of
 from blowergrade.own_equipment import check_file, draw, findings_text, unit_text
-from blowergrade.path import MODES, Table, steps_of_path, table_for
-from blowergrade.report import SCHOOL, clock, points
+from blowergrade.path import MODES, table_for
+from blowergrade.report import SCHOOL, points
 from blowergrade.score import grade_bench, grade_record
 from blowergrade.sheet import Sheet
+from blowergrade.sheet_csv import append
 from blowergrade.technicians import Technician
+from blowergrade.wording import Words, clock
 
 EQUIPMENT = "furnace_120_constant_airflow"
 #: A story with the reference source in it: the motor runs on the source and not on its harness.
@@ -42,16 +46,6 @@ STORY = "control_fan_pin_out"
 #: A shorter story, with few possible causes: it is graded in a few seconds.
 SHORT_STORY = "wall_G_open"
 PERSON = "Robin Ashdown"  # invented
-
-#: The bench modes of a path, as a person would say them.
-MODE_WORDS = {
-    "as_found": "as found, door on",
-    "held": "door off, door switch held, power on",
-    "plug_apart": "power plug apart, leads clipped, power on",
-    "source": "reference source on the motor, power on",
-    "dead": "locked, tagged and proved dead",
-    "opened": "dead five minutes, control module open",
-}
 
 
 class CommandError(BenchError):
@@ -79,11 +73,26 @@ def _parser() -> argparse.ArgumentParser:
     grade.add_argument("record", type=Path, metavar="RECORD", help=translate("the .jsonl file of the call"))
     grade.add_argument("--fault", required=True, metavar="ID[/SEVERITY]", help=translate("the fault that was in the unit"))
     grade.add_argument("--out", type=Path, metavar="DIR", help=translate("the folder for the sheet (default: the record's)"))
+    grade.add_argument("--csv", type=Path, metavar="FILE", help=translate("a table to which the sheet is appended as a row"))
     grade.set_defaults(run=_grade)
+    explain = commands.add_parser("explain", help=translate("say what each act of a record told, and what was best"))
+    explain.add_argument("record", type=Path, metavar="RECORD", help=translate("the .jsonl file of the call"))
+    explain.add_argument("--fault", required=True, metavar="ID[/SEVERITY]", help=translate("the fault that was in the unit"))
+    explain.add_argument("--act", type=int, metavar="N",
+                         help=translate("only this act (default: those that told something or cost much)"))  # fmt: skip
+    explain.add_argument("--all", action="store_true", help=translate("every act"))
+    explain.add_argument("--out", type=Path, metavar="DIR", help=translate("a folder for the page and the time line's picture"))
+    explain.set_defaults(run=_explain)
     path = commands.add_parser("path", help=translate("print the computed isolation path of a complaint as a tree"))
     path.add_argument("complaint", metavar="COMPLAINT", help=translate("the complaint's id; an unknown one lists them"))
+    path.add_argument("--picture", type=Path, metavar="FILE", help=translate("draw the tree for paper, as .svg or .png"))
+    path.add_argument("--leaves", type=int, default=LEAVES, metavar="N",
+                      help=translate("at most so many ends in the picture (default: %(default)s)"))  # fmt: skip
     path.set_defaults(run=_path)
-    for command in (demo, path):
+    told = commands.add_parser("diagnosability", help=translate("say which faults of a unit can't be told apart, and by what"))
+    told.add_argument("--out", type=Path, metavar="DIR", help=translate("a folder for the report as a page and as data"))
+    told.set_defaults(run=_diagnosability)
+    for command in (demo, path, told):
         command.add_argument("--equipment", default=EQUIPMENT, metavar="ID",
                              help=translate("a shipped unit's name or a .toml file (default: %(default)s)"))  # fmt: skip
     check = commands.add_parser("check-equipment", help=translate("check an own equipment file, try the unit out and draw it"))
@@ -266,6 +275,7 @@ def _graded(record: CallRecord, hypothesis: Hypothesis) -> Sheet:
         bar.update()
         bar.set_description(translate("grading"))
         sheet = grade_record(record, hypothesis)
+        sheet = with_counterfactual(sheet, equipment, load_faults(equipment), [line.act for line in record.lines])
         bar.update()
     if record.damage:
         note = f"the record is damaged; graded up to act {len(record.lines)}: {record.damage}"
@@ -301,11 +311,15 @@ def _say_result(sheet: Sheet, equipment: Equipment) -> None:
         print(note)
 
 
-def _grade(options: argparse.Namespace) -> None:
+def _read(file: Path) -> CallRecord:
     try:
-        record = read_record(options.record)
+        return read_record(file)
     except OSError as error:
-        raise CommandError(f"{options.record}: can't be read ({error.strerror}); give a call record (.jsonl)") from error
+        raise CommandError(f"{file}: can't be read ({error.strerror}); give a call record (.jsonl)") from error
+
+
+def _grade(options: argparse.Namespace) -> None:
+    record = _read(options.record)
     equipment = load_equipment(record.header.equipment)
     hypothesis = hypothesis_of(options.fault, load_faults(equipment))
     sheet = _graded(record, hypothesis)
@@ -315,6 +329,41 @@ def _grade(options: argparse.Namespace) -> None:
     _write(sheet, page, data)
     _say_result(sheet, equipment)
     print(f"  {page.resolve()}\n  {data.resolve()}")
+    if options.csv is not None:
+        append(sheet, options.csv)
+        print(f"  {options.csv.resolve()}")
+
+
+# ---------------------------------------------------------------------- explain
+def _explain(options: argparse.Namespace) -> None:
+    # matplotlib takes a second to load, and grading does not need it
+    from blowergrade.explain import Explained, Explainer, text_of
+    from blowergrade.explain_picture import timeline
+    from blowergrade.pages import explanation_page
+
+    record = _read(options.record)
+    equipment = load_equipment(record.header.equipment)
+    sheet = _graded(record, hypothesis_of(options.fault, load_faults(equipment)))
+    explainer = Explainer(sheet, record.lines, equipment)
+    if options.act is not None:
+        acts: tuple[Explained, ...] = (explainer.act(options.act),)
+    else:
+        acts = explainer.everything if options.all else explainer.telling
+    print(text_of(explainer, acts))
+    if options.out is not None:
+        stem, picture = options.out / f"{options.record.stem}-explained", timeline(explainer)
+        page = explanation_page(explainer, acts).encode()
+        for file, made in (("html", page), ("svg", picture.svg().encode()), ("png", picture.png())):
+            _save(Path(f"{stem}.{file}"), made)
+
+
+def _save(file: Path, made: bytes) -> None:
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(made)
+    except OSError as error:
+        raise CommandError(f"{file}: can't be written ({error.strerror}); give another place") from error
+    print(f"  {file.resolve()}")
 
 
 # ---------------------------------------------------------------------- path
@@ -322,33 +371,37 @@ def _path(options: argparse.Namespace) -> None:
     equipment = load_equipment(options.equipment)
     if options.complaint not in equipment.complaints:
         raise CommandError(f"no complaint {options.complaint!r}; {equipment.id} has {', '.join(equipment.complaints)}")
+    if options.picture is not None and options.picture.suffix not in (".svg", ".png"):
+        raise CommandError(f"{options.picture}: a picture is .svg or .png; name it so")
+    catalogue = load_faults(equipment)
     with _progress("computing the isolation path", 1):
-        table = table_for(equipment, load_faults(equipment), options.complaint)
+        table = table_for(equipment, catalogue, options.complaint)
+        words = Words(equipment, catalogue)
+        tree = tree_of(table, options.complaint, words)
     whole = table.mask(table.hypotheses)
     expected = table.cost(whole, MODES[0]) // max(1, table.weight(whole))
     print(f"“{translate(equipment.complaints[options.complaint].text)}”")
     print(f"{len(table.hypotheses)} possible causes; {duration_text(expected)} expected until one correction unit is left.\n")
-    for depth, sentence, mask in steps_of_path(table, whole, MODES[0]):
-        row = f"? {_question(sentence, equipment)}  [{mask.bit_count()} left]" if sentence else _leaf(table, mask)
-        print("  " * depth + row)
+    print("\n".join(lines_of(tree, words)))
+    if options.picture is not None:
+        from blowergrade.decision_picture import picture
+
+        drawn = picture(tree_of(table, options.complaint, words, max(2, options.leaves)), words, options.complaint)
+        _save(options.picture, drawn.png() if options.picture.suffix == ".png" else drawn.svg().encode())
 
 
-def _question(sentence: str, equipment: Equipment) -> str:
-    """A row of the path in plain words: what to ask, and how the unit stands then."""
-    mode, _, name = sentence.partition(": ")
-    ends = name.split(" to ")
-    if len(ends) == 2 and all(e in equipment.terminals for e in ends):
-        name = f"measure {label('terminal', ends[0], equipment)} to {label('terminal', ends[1], equipment)}"
-    words = translate(MODE_WORDS.get(mode, mode))
-    return f"{name} ({words if equipment.protection['door_switch'] else words.replace(', door switch held', '')})"
+def _diagnosability(options: argparse.Namespace) -> None:
+    from blowergrade.diagnosability import diagnosability
+    from blowergrade.pages import diagnosability_page, diagnosability_text
 
-
-def _leaf(table: Table, mask: int) -> str:
-    left = [h for k, h in enumerate(table.hypotheses) if mask >> k & 1]
-    units = sorted(
-        {" + ".join(label("unit", u, table.equipment) for u in table.catalogue.corrections(h)) for h in left}
-    )
-    return f"= {' or '.join(units)}  ({', '.join(map(str, left))})"
+    equipment = load_equipment(options.equipment)
+    catalogue = load_faults(equipment)
+    with _progress("computing the tables", len(equipment.complaints)) as bar:
+        report = diagnosability(equipment, catalogue, done=bar.update)
+    print(diagnosability_text(report, equipment, catalogue))
+    if options.out is not None:
+        _save(options.out / f"{equipment.id}-diagnosability.json", report.json())
+        _save(options.out / f"{equipment.id}-diagnosability.html", diagnosability_page(report, equipment, catalogue).encode())
 
 
 # ---------------------------------------------------------------------- an instructor's own equipment

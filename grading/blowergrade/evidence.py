@@ -54,6 +54,7 @@ class Prediction:
     perhaps: frozenset[str]
     shown: tuple[tuple[str, int, int, int], ...]
     silent: bool  # whether some variant shows no display at all
+    vague: bool = False  # nothing of it decides anything
 
 
 def counts_of(shown: Shown, spec: MeterSpec) -> int:
@@ -88,7 +89,8 @@ def predict(heard: Sequence[Heard]) -> Prediction:
         guard = GUARD * (high - low) if high < float("inf") else 0.0
         bounds = interval(_floor(low, guard), high + guard, readings[0].spec)
         shown.append((readings[0].shown.instrument, *bounds))
-    return Prediction(said, senses, perhaps, tuple(shown), any(not h.readings for h in heard))
+    silent, vague = any(not h.readings for h in heard), any(h.vague for h in heard)
+    return Prediction(said, senses, perhaps, tuple(shown), silent, vague)
 
 
 def _floor(low: float, guard: float) -> float:
@@ -97,6 +99,8 @@ def _floor(low: float, guard: float) -> float:
 
 def overlap(one: Prediction, other: Prediction) -> bool:
     """Whether some observation could come from both predictions."""
+    if one.vague or other.vague:
+        return True
     if not (one.said & other.said and one.senses <= other.perhaps and other.senses <= one.perhaps):
         return False
     if len(one.shown) != len(other.shown):
@@ -116,6 +120,8 @@ def outcomes(predictions: Mapping[Hypothesis, Prediction]) -> list[list[Hypothes
 
 def mismatch(prediction: Prediction, observation: Observation) -> tuple[str, str] | None:
     """(observed, predicted) where the observation can't come from the prediction, or None where it can."""
+    if prediction.vague:
+        return None
     said, senses = _key(observation)
     if said not in prediction.said:
         return " ".join(said) or "-", " | ".join(sorted(" ".join(s) or "-" for s in prediction.said))

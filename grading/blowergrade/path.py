@@ -8,7 +8,7 @@ unlike pairs of hypotheses told apart per second), so W is an upper bound of the
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -16,12 +16,13 @@ from blowerbench import acts as a
 from blowerbench.equipment import Equipment
 from blowerbench.faults import Catalogue, Hypothesis
 from blowerbench.hands import Hands, evolve
-from blowerbench.session import Heard, Session
+from blowerbench.session import Heard, Moment, Session
 from blowerbench.variant import extreme_variants
 from blowergrade import procedure as p
 from blowergrade import technicians as t
 from blowergrade.evidence import Prediction, fresh_session, overlap, predict
 
+#: Every bench mode that some unit has; `modes_of` says which are there on one.
 MODES = ("as_found", "held", "plug_apart", "source", "dead", "opened")
 
 
@@ -35,47 +36,61 @@ class Test:
     cost: int
 
 
-def mode_of(hands: Hands) -> str:
+def modes_of(equipment: Equipment) -> tuple[str, ...]:
+    """The bench modes that `equipment` has: no source without a reference source, no opened control without a control."""
+    there = {
+        "plug_apart": bool(equipment.module.get("plug") and equipment.pairs("apart")),
+        "source": bool(equipment.source),
+        "opened": equipment.electronic,
+    }
+    return tuple(m for m in MODES if there.get(m, True))
+
+
+def mode_of(equipment: Equipment, hands: Hands) -> str:
     """The bench mode that `hands` stand in, coarsely: what can be measured next without a change of set-up."""
     if hands.control_open:
         return "opened"
     if hands.source_fitted:
         return "source"
-    if not hands.disconnect_closed or not hands.breaker_on:
+    if hands.disconnects_open or hands.breakers_off:
         return "dead"
-    if "power_plug" in hands.parted:
+    if equipment.module.get("plug") in hands.parted and "plug_apart" in modes_of(equipment):
         return "plug_apart"
     return "as_found" if hands.door_on else "held"
 
 
 def _setups(equipment: Equipment) -> dict[str, tuple[a.Act, ...]]:
     """Acts from arrival (door on, power on) to each mode, by the taught procedure."""
-    hands = Hands(thermostat="fan")
+    call = p.calls(equipment)[0]
+    plug = str(equipment.module.get("plug", ""))
 
-    def after(acts: Iterable[a.Act]) -> Hands:
-        state = hands
+    def after(*acts: a.Act) -> Hands:
+        state = Hands(thermostat=call)
         for act in acts:
             state = evolve(equipment, state, act)
         return state
 
     ready = [*p.protect(), *p.prove_meter(equipment), *p.lift()]
-    held = [*ready, a.SetDoor(False), *p.call_and_hold(after([a.SetDoor(False)]), "fan")]
-    dead = [*ready, *p.make_safe(equipment, hands), a.SetDoor(False)]
-    apart = [*dead, a.Unplug("power_plug"), *p.probe("power.h3", "power.h5", clip=True)]
-    apart += p.energise(after(apart))
-    source = [*dead, a.Unplug("power_plug"), a.Unplug("control_plug"), a.FitSource(True), a.ClipSource(True)]
-    source.append(a.PlugIn("power_plug"))
-    source += p.energise(after(source))
-    opened = [*dead, a.Unplug("power_plug"), a.Wait(300), a.OpenControl(), a.SetMeter("volts_dc")]
-    names = ("as_found", "held", "plug_apart", "source", "dead", "opened")
-    return dict(zip(names, map(tuple, ([], held, apart, source, dead, opened)), strict=True))
+    held = [*ready, a.SetDoor(False), *p.call_and_hold(equipment, after(a.SetDoor(False)), call)]
+    dead = [*ready, *p.make_safe(equipment, after()), a.SetDoor(False)]
+    made = {"as_found": [], "held": held, "dead": dead}
+    for mode in modes_of(equipment):
+        if mode == "plug_apart":
+            red, black = equipment.pairs("apart")[0]
+            apart = [*dead, *p.pull(equipment, after(*dead), plug), *p.probe(red, black, clip=True)]
+            made[mode] = [*apart, *p.energise(equipment, after(*apart))]
+        elif mode == "source":
+            source = [*dead, *p.fit_source(equipment, after(*dead))]
+            source += [a.PlugIn(plug)] if plug in after(*source).parted else []
+            made[mode] = [*source, *p.energise(equipment, after(*source))]
+        elif mode == "opened":
+            opened = [*dead, *p.pull(equipment, after(*dead), plug)]
+            made[mode] = [*opened, a.Wait(300), a.OpenControl(), a.SetMeter("volts_dc")]
+    return {mode: tuple(made[mode]) for mode in modes_of(equipment)}
 
 
-def _pairs(mode: str, pairs: Iterable[tuple[str, str]], before: tuple[a.Act, ...] = ()) -> list[Test]:
-    return [
-        Test(mode, f"{red} to {black}", (*before, *p.probe(red, black)), seconds_of((*before, *p.probe(red, black))))
-        for red, black in pairs
-    ]  # fmt: skip
+def _pairs(mode: str, pairs: Iterable[Sequence[str]], before: tuple[a.Act, ...] = ()) -> list[Test]:
+    return [_test(mode, f"{red} to {black}", *before, *p.probe(red, black)) for red, black in pairs]
 
 
 def seconds_of(acts: Iterable[a.Act]) -> int:
@@ -87,50 +102,125 @@ def _test(mode: str, name: str, *acts: a.Act) -> Test:
     return Test(mode, name, acts, seconds_of(acts))
 
 
+#: How a place or a call is named in a printed path.
+CALL_WORDS = {"off": "no call", "fan": "fan call", "heat": "heat call", "cool": "cooling call"}
+
+
+def _status(equipment: Equipment) -> tuple[a.Act, ...]:
+    return (a.ReadStatus(),) if equipment.board else ()
+
+
+def _look_tests(equipment: Equipment, mode: str, inside: bool) -> list[Test]:
+    return [
+        _test(mode, place.replace("_", " "), a.Look(place))
+        for place, behind_door in equipment.places.items()
+        if behind_door == inside
+    ]  # fmt: skip
+
+
+def _as_found(equipment: Equipment) -> list[Test]:
+    ready = (*p.protect(), *p.prove_meter(equipment), *p.lift())
+    status, seconds = _status(equipment), equipment.expect["seconds"]
+    tests = _look_tests(equipment, "as_found", False)
+    tests += [_test("as_found", "status", x) for x in status]
+    for call in ("off", *p.calls(equipment)):
+        wait = int(seconds[call])
+        parts = (wait // 4, wait - wait // 4) if wait > 60 and call != "off" else (wait,)
+        waits = [act for part in parts for act in (a.Wait(part), *(status if call != "off" else ()))]
+        tests.append(_test("as_found", CALL_WORDS[call], a.SetThermostat(call), *waits))
+    outlet = tuple(equipment.protection["live_source"][:2])
+    tests += _pairs("as_found", (outlet, *equipment.pairs("in_box")), ready)
+    tests += _pairs("as_found", equipment.pairs("thermostat"), (*ready, a.SetThermostat(p.calls(equipment)[0])))
+    tests.append(_test("as_found", "leads together", *ready, *p.lift(), a.SetMeter("ohms"), a.ZeroLeads()))
+    return tests + _air_tests(equipment)
+
+
+def _air_tests(equipment: Equipment) -> list[Test]:
+    """Static pressure over the blower's outside, the drop from port to port, and the temperature rise."""
+    air = equipment.air
+    if air is None:
+        return []
+    calls, ports = p.calls(equipment), [port.name for port in air.ports]
+    running = (a.SetThermostat(calls[-1]), a.Wait(30))
+    tests = []
+    for high, low in (air.external, *zip(ports[1:], ports, strict=False)):
+        opened = tuple(p.open_ports(Hands(), (high, low)))
+        tests.append(_test("as_found", f"static, {high} against {low}", *running, *opened, *p.hoses(high, low)))
+    if "heat" in calls:
+        far = [port.name for port in air.ports if not port.near_heat][-1]
+        probes = (a.PlaceProbe("first", ports[0]), a.PlaceProbe("second", far), a.Wait(t.STEADY))
+        opened = tuple(p.open_ports(Hands(), (ports[0], far)))
+        tests.append(_test("as_found", "temperature rise", a.SetThermostat("heat"), *opened, *probes))
+    return tests
+
+
+def _held(equipment: Equipment) -> list[Test]:
+    first = p.calls(equipment)[0]
+    tests = _look_tests(equipment, "held", True)
+    tests += [_test("held", "status", x) for x in _status(equipment)]
+    for call in p.calls(equipment):
+        asked: tuple[a.Act, ...] = (*p.lift(), a.SetMeter("volts_ac"))
+        if call != first:
+            held = (a.HoldDoorSwitch(True),) if p.has_door_switch(equipment) else ()
+            asked = (*asked, a.SetThermostat(call), *held, a.Wait(20))
+        tests += _pairs("held", equipment.pairs(f"live_{call}"), asked)
+    for (conductor,) in equipment.pairs("clamp"):
+        acts = (*p.lift(), a.SetMeter("clamp"), a.PlaceClamp(conductor), a.ReadMeter())
+        tests.append(_test("held", f"amps in {conductor.replace('_', ' ')}", *acts))
+    tests += _pairs("held", equipment.pairs("apart"), (*p.lift(), a.SetMeter("low_z")))
+    if equipment.module.get("input_line") == "dc" or equipment.module["kind"] == "serial":
+        plug = equipment.connectors[str(equipment.source["connector"])]
+        nodes = {*plug.harness, *plug.device}
+        commands = [x for x in equipment.pairs(f"live_{first}") if nodes & set(x)]
+        tests += _pairs("held", commands, (*p.lift(), a.SetMeter("volts_dc")))
+    return tests
+
+
+def _dead(equipment: Equipment) -> list[Test]:
+    ohms = (*p.lift(), a.SetMeter("ohms"), a.ZeroLeads())
+    tests = [*_look_tests(equipment, "dead", True), _test("dead", "shaft", a.TurnShaft())]
+    outer = Hands(door_on=False)
+    for plug, row in equipment.connectors.items():
+        if not row.behind_cover:
+            tests.append(_test("dead", f"face of {plug.replace('_', ' ')}", *p.pull(equipment, outer, plug), a.Look(plug)))
+    points = set(equipment.module.get("capacitor_points", ()))
+    for pair in equipment.pairs("dead_ohms"):
+        tests += _pairs("dead", (pair,), (*p.discharge_capacitor(equipment), *ohms) if points & set(pair) else ohms)
+    for wire, red, black in equipment.pairs("lift_ohms"):
+        tests += _pairs("dead", ((red, black),), (*ohms, a.LiftWire(wire)))
+    apart = (*p.pull(equipment, outer, str(equipment.module.get("plug", ""))), *ohms)
+    tests += _pairs("dead", equipment.pairs("line_ohms"), apart)
+    if "capacitor_points" in equipment.module:
+        farads = (*p.discharge_capacitor(equipment), *apart, a.SetMeter("farads"))
+        tests += _pairs("dead", (equipment.module["capacitor_points"],), farads)
+        tests += _pairs("dead", equipment.pairs("windings"), (*p.discharge_capacitor(equipment), *apart))
+    return tests
+
+
+def _opened(equipment: Equipment) -> list[Test]:
+    pull: tuple[a.Act, ...] = (a.Unplug(str(equipment.module["winding_plug"])),)
+    ohms = (*p.lift(), a.SetMeter("ohms"), a.ZeroLeads())
+    return [
+        _test("opened", "bus", *p.probe(*equipment.module["bus_points"])),
+        _test("opened", "shaft, winding plug out", *pull, a.TurnShaft()),
+        *_pairs("opened", equipment.pairs("windings"), (*pull, *ohms)),
+    ]
+
+
 def tests_of(equipment: Equipment) -> tuple[Test, ...]:
     """Every test the path may choose, each written as the acts that ask it."""
-    volts = (*p.lift(), a.SetMeter("volts_ac"))
-    heat = (*p.lift(), a.SetMeter("volts_ac"), a.SetThermostat("heat"), a.HoldDoorSwitch(True), a.Wait(20))
-    ohms = (*p.lift(), a.SetMeter("ohms"), a.ZeroLeads())
-    ready = (*p.protect(), *p.prove_meter(equipment), *p.lift())
-    wires = (("wall_R", "board.R"), ("limit_feed", "limit.1"), ("wall_G", "board.G"), ("wall_Y", "board.Y"))
-    return (
-        _test("as_found", "look around", a.Look("around")),
-        _test("as_found", "status", a.ReadStatus()),
-        _test("as_found", "no call", a.SetThermostat("off"), a.Wait(130)),
-        _test("as_found", "fan call", a.SetThermostat("fan"), a.Wait(25), a.ReadStatus()),
-        _test("as_found", "heat call", a.SetThermostat("heat"), a.Wait(45), a.ReadStatus(), a.Wait(110), a.ReadStatus()),
-        _test("as_found", "cooling call", a.SetThermostat("cool"), a.Wait(25), a.ReadStatus()),
-        _test("as_found", "panel", a.Look("panel")),
-        *_pairs("as_found", (("outlet.L", "outlet.N"), *t.IN_BOX), ready),
-        *_pairs("as_found", t.AT_THERMOSTAT, (*ready, a.SetThermostat("fan"))),
-        _test("as_found", "leads together", *ready, *ohms),
-        _test("held", "fuse", a.Look("fuse")),
-        _test("held", "wiring", a.Look("wiring")),
-        _test("held", "status", a.ReadStatus()),
-        *_pairs("held", t.LIVE_FAN, volts),
-        *_pairs("held", t.LIVE_HEAT, heat),
-        _test("held", "power line amps", *p.lift(), a.SetMeter("clamp"), a.PlaceClamp("power_line"), a.ReadMeter()),
-        _test("held", "power line to ground, loaded", *p.lift(), a.SetMeter("low_z"), *p.probe("power.h3", "power.h2")),
-        _test("plug_apart", "plug line to neutral", a.ReadMeter()),
-        _test("source", "source indicator", *p.probe("board.R", "board.C")),
-        _test("source", "run command", *p.lift(), a.SwitchSource(True), a.Wait(10)),
-        *_pairs("source", (("power.h3", "power.h5"), ("power.m3", "power.m5")), (*p.lift(), a.SwitchSource(True), a.Wait(10))),
-        _test("dead", "wiring", a.Look("wiring")),
-        _test("dead", "shaft", a.TurnShaft()),
-        _test("dead", "power plug face", a.Unplug("power_plug"), a.Look("power_plug")),
-        _test("dead", "control plug face", a.Unplug("power_plug"), a.Unplug("control_plug"), a.Look("control_plug")),
-        *_pairs("dead", t.DEAD_OHMS, ohms),
-        *(x for w, n in wires for x in _pairs("dead", ((n, "board.C"),), (*ohms, a.LiftWire(w)))),
-        *_pairs(
-            "dead",
-            (("door.load", "cabinet.G"), ("power.h3", "cabinet.G"), ("power.m3", "power.m5")),
-            (a.Unplug("power_plug"), *ohms),
-        ),
-        _test("opened", "bus", *p.probe(*equipment.module["bus_points"])),
-        _test("opened", "shaft, winding plug out", a.Unplug("winding_plug"), a.TurnShaft()),
-        *_pairs("opened", t.WINDINGS, (a.Unplug("winding_plug"), *ohms)),
-    )
+    modes = modes_of(equipment)
+    tests = [*_as_found(equipment), *_held(equipment)]
+    if "plug_apart" in modes:
+        tests.append(_test("plug_apart", "plug line to neutral", a.ReadMeter()))
+    if "source" in modes:
+        run = (*p.lift(), a.SwitchSource(True), a.Wait(10))
+        supply = equipment.board.get("supply")
+        tests += _pairs("source", (supply,), (a.SetMeter("volts_ac"),)) if supply else []
+        tests.append(_test("source", "run command", *run))
+        tests += _pairs("source", equipment.pairs("mated"), run)
+    tests += _dead(equipment)
+    return tuple([*tests, *_opened(equipment)] if "opened" in modes else tests)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +243,7 @@ class Table:
         self.unit_masks = tuple(
             sum(1 << k for k, h in enumerate(self.hypotheses) if catalogue.corrections(h) == u) for u in units
         )  # fmt: skip
+        self.modes = modes_of(equipment)
         self.setups = _setups(equipment)
         self.distance = self._distances()
         self.rows = self._rows(complaint)
@@ -162,34 +253,36 @@ class Table:
         """Whole seconds between modes: back to a put-together unit, then forward; the way into a deeper mode is shared."""
         cost = {m: seconds_of(acts) for m, acts in self.setups.items()}
         back = {"as_found": 0, "held": 22, "plug_apart": 140, "source": 220, "dead": 45, "opened": 200}
-        deeper = {("dead", m): max(0, cost[m] - cost["dead"]) for m in ("plug_apart", "source", "opened")}
+        powered = [m for m in ("held", "plug_apart", "source") if m in self.modes]
+        deeper = {("dead", m): max(0, cost[m] - cost["dead"]) for m in self.modes if m in ("plug_apart", "source", "opened")}
         safe = seconds_of(p.make_safe(self.equipment, Hands()))
-        for m in ("held", "plug_apart", "source"):
+        for m in powered:
             deeper[m, "dead"] = safe
-            deeper[m, "opened"] = safe + deeper["dead", "opened"]
+            for n in ("opened", "plug_apart", "source"):
+                if (n != m and m != "held") or n == "opened":
+                    deeper[m, n] = safe + deeper.get(("dead", n), 0)
         deeper["dead", "held"] = 30
-        deeper["plug_apart", "source"] = safe + deeper["dead", "source"]
-        deeper["source", "plug_apart"] = safe + deeper["dead", "plug_apart"]
         return {
-            (m, n): 0 if m == n else deeper.get((m, n), back[m] + cost[n]) for m in MODES for n in MODES
+            (m, n): 0 if m == n else deeper.get((m, n), back[m] + cost[n]) for m in self.modes for n in self.modes
         }  # fmt: skip
+
+    def _stand(self, start: Session) -> dict[str, Session]:
+        """A session in each mode, from `start`; a set-up that begins another one is played once."""
+        made: dict[tuple[a.Act, ...], Session] = {(): start}
+        for acts in sorted(set(self.setups.values()), key=len):
+            known = max((k for k in made if acts[: len(k)] == k), key=len)
+            made[acts] = _set_up(made[known], acts[len(known) :])
+        return {mode: made[acts] for mode, acts in self.setups.items()}
 
     def _rows(self, complaint: str) -> tuple[Row, ...]:
         tests = tests_of(self.equipment)
         columns: list[list[tuple[Prediction, ...]]] = [[] for _ in tests]
         for h in self.hypotheses:
             starts = [fresh_session(self.equipment, self.catalogue, h, complaint, k) for k in range(len(extreme_variants()))]
-            ready: dict[str, list[Session]] = {}
+            ready = [self._stand(s) for s in starts]
             asked: dict[tuple[str, int], Asked] = {}
-            for mode, acts in self.setups.items():
-                sessions = [s.copy() for s in starts]
-                for s in sessions:
-                    for act in acts:
-                        if s.decide(act) is None:
-                            s.play(act)
-                ready[mode] = sessions
             for column, test in zip(columns, tests, strict=True):
-                seen = [_ask(s, test.acts, asked.setdefault((test.mode, k), {})) for k, s in enumerate(ready[test.mode])]
+                seen = [_ask(s[test.mode], test.acts, asked.setdefault((test.mode, k), {})) for k, s in enumerate(ready)]
                 column.append(tuple(predict(x) for x in zip(*seen, strict=True)))
         rows: list[Row] = []
         for test, column in zip(tests, columns, strict=True):
@@ -270,6 +363,34 @@ class Table:
         return total * price + sum(self.cost(g, row.test.mode) for g in groups), row
 
 
+#: Acts that move instruments only: planning lets the unit go on after a run of them, not after each.
+_HANDLING = (a.PlaceLead, a.LiftLead, a.SetMeter, a.Wear, a.InspectMeter)
+
+
+def _set_up(start: Session, acts: Iterable[a.Act]) -> Session:
+    """A copy of `start` after `acts`, those left out that hands can't do there; readings on the way are not computed."""
+    session = start.copy()
+    since = session.now.hands.clock
+    for act in acts:
+        if session.decide(act) is not None:
+            continue
+        if isinstance(act, _HANDLING):
+            session.pass_over(act)
+            continue
+        _go_on(session, since)
+        session.play(act)
+        since = session.now.hands.clock
+    _go_on(session, since)
+    return session
+
+
+def _go_on(session: Session, since: int) -> None:
+    """Let the unit go on for the seconds that hands have taken since the clock stood at `since`."""
+    hands, plant = session.now.hands, session.now.plant
+    if hands.clock > since:
+        session.now = Moment(hands, session.simulator.advance(plant, hands, float(hands.clock - since)))
+
+
 Asked = dict[tuple[a.Act, ...], tuple[Session, tuple[Heard, ...]]]
 
 
@@ -285,7 +406,7 @@ def _ask(start: Session, acts: tuple[a.Act, ...], asked: Asked) -> tuple[Heard, 
         act, last = acts[k], k == len(acts) - 1
         if session.decide(act) is None:
             session = session.copy()
-            if isinstance(act, a.PlaceLead | a.LiftLead | a.SetMeter | a.Wear | a.InspectMeter) and not last:
+            if isinstance(act, _HANDLING) and not last:
                 session.pass_over(act)
             else:
                 heard = (*heard, session.play(act))

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import gettext
 import platform
-import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import PackageNotFoundError, version
@@ -18,24 +16,30 @@ from typing import TYPE_CHECKING
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from blowerbench.equipment import Equipment, load_equipment
-from blowerbench.faults import Catalogue, Fault, Hypothesis, load_faults
+from blowerbench.faults import Catalogue, load_faults
 from blowerbench.hands import Hands, evolve
 from blowerbench.messages import catalogue as translations
-from blowerbench.messages import describe, duration_text, has_sentence, label, say, symbol, translate
+from blowerbench.messages import describe
 from blowergrade.report_chart import Chart, Drop, draw
+from blowergrade.wording import Words, clock, hypothesis_named
 
 if TYPE_CHECKING:  # the sheet imports this module when it is asked for a page
-    from blowergrade.sheet import Broken, Moment, Part, Sheet
+    from blowergrade.sheet import Broken, Moment, Part, Reason, Sheet
 
 SCHOOL = "Alderwick Trade School"  # invented
 PACKAGES = ("blowerbench-courseware", "msgspec", "numpy", "Jinja2")
 PARTS = {"safety": "Safety", "isolation": "Isolation", "repair": "Repair and verification", "write_up": "Write-up"}
 LEVELS = {"critical": "Critical", "major": "Major", "minor": "Minor"}
 MOST_LABELS = 5  # drops labelled in the picture
-MOST_COSTLY = 6  # rows for acts that told nothing and cost time
+MOST_COSTLY = 4  # rows for acts that told nothing and cost time
+MOST_TOLD = 10  # rows for acts that ruled something out, those that ruled out most
+MOST_TIMES = 2  # acts told in words for one broken rule; the others by number
+MOST_ACTS = 8  # acts named at all
+MOST_NUMBERS = 24  # numbers of acts in the table of points
+MOST_CAUSES = 5  # causes named that one prediction ruled out together
+MOST_PLACES = 6  # rows of the table of the same acts elsewhere
 
-_READING = re.compile(r"^-?\d|^OL\b")
-_RANGE = re.compile(r"^(\S+) to (\S+) (V|A|ohm)$")
+__all__ = ["SCHOOL", "clock", "environment", "points", "render", "versions"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,14 +105,17 @@ class Story:
     others: str  # what the costly acts without a row of their own cost together
 
 
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """The counterfactual in one sentence and a table: correction, causes, isolated, against a rule, right and safe."""
+
+    words: str
+    rows: tuple[tuple[str, ...], ...]
+
+
 def render(sheet: Sheet, language: str = "en") -> str:
     """The whole page for `sheet` in `language` (English where there is no translation)."""
     return _Page(sheet, language).html()
-
-
-def clock(seconds: int) -> str:
-    """Simulated seconds as mm:ss."""
-    return f"{seconds // 60}:{seconds % 60:02d}"
 
 
 def points(tenths: int) -> str:
@@ -130,16 +137,12 @@ def versions() -> tuple[str, ...]:
 
 
 @lru_cache(maxsize=1)
-def _environment() -> Environment:
+def environment() -> Environment:
+    """The templates of this package, with everything escaped."""
     return Environment(
         loader=PackageLoader("blowergrade", "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
-
-
-def _hypothesis(name: str) -> Hypothesis:
-    fault, _, severity = name.partition("/")
-    return Hypothesis(fault, int(severity or 0))
 
 
 class _Page:
@@ -149,32 +152,21 @@ class _Page:
         self.sheet, self.language = sheet, language
         self.equipment: Equipment = load_equipment(sheet.equipment)
         self.catalogue: Catalogue = load_faults(self.equipment)
+        self.words = Words(self.equipment, self.catalogue, language)
+        self.t, self.units = self.words.t, self.words.units
 
     def html(self) -> str:
         found = isinstance(translations(self.language), gettext.GNUTranslations)
         sheet = self.sheet
-        return _environment().get_template("score_sheet.html").render(
+        return environment().get_template("score_sheet.html").render(
             _=self.t, sheet=sheet, lang=self.language if found else "en", school=SCHOOL, clock=clock, points=points,
-            equipment=translate(self.equipment.title, self.language),
-            complaint=label("complaint", sheet.complaint, self.equipment, self.language),
-            result=self.result(), reasons=self.why_failed(), declared="; ".join(map(self.unit, sheet.declared)),
-            correction=self.units(sheet.correction), fault=self.catalogue.faults.get(_hypothesis(sheet.fault).fault),
+            equipment=self.t(self.equipment.title),
+            complaint=self.words.name("complaint", sheet.complaint),
+            result=self.result(), reasons=self.why_failed(), declared=self.units("; ".join(sheet.declared)),
+            correction=self.units(sheet.correction), fault=self.catalogue.faults.get(hypothesis_named(sheet.fault).fault),
             severity=self.severity(), violations=self.violations(), parts=tuple(map(self.section, sheet.parts)),
-            story=self.story() if sheet.timeline else None, versions=versions(),
+            story=self.story() if sheet.timeline else None, elsewhere=self.elsewhere(), versions=versions(),
         )  # fmt: skip
-
-    def t(self, text: str, *args: object) -> str:
-        """`text` in the page's language, with `args` for its {0}, {1}, …"""
-        made = translate(text, self.language)
-        return made.format(*args) if args else made
-
-    def unit(self, name: str) -> str:
-        """What a correction unit is called."""
-        return label("unit", name, self.equipment, self.language)
-
-    def units(self, argument: str) -> str:
-        """An argument of a reason, with correction units by their titles."""
-        return "; ".join(self.unit(x) if x in self.equipment.units else x for x in argument.split("; "))
 
     # ------------------------------------------------------------------ result and points
     def result(self) -> str:
@@ -200,7 +192,7 @@ class _Page:
 
     def severity(self) -> str:
         """How bad the fault was, where it has more than one severity."""
-        named = _hypothesis(self.sheet.fault)
+        named = hypothesis_named(self.sheet.fault)
         fault = self.catalogue.faults.get(named.fault)
         return self.t(fault.severities[named.severity].name) if fault and len(fault.severities) > 1 else ""
 
@@ -214,23 +206,70 @@ class _Page:
         return tuple(
             Violated(
                 self.t(LEVELS[broken[0].level]), broken[0].level == "critical",
-                tuple((self.t("act {0} at {1}", b.seq, clock(b.clock)), done.get(b.seq, "")) for b in broken),
+                (*((self.t("act {0} at {1}", b.seq, clock(b.clock)), done.get(b.seq, "")) for b in broken[:MOST_TIMES]),
+                 *((self.t("act {0} at {1}", b.seq, clock(b.clock)), "") for b in broken[MOST_TIMES:MOST_ACTS]),
+                 *(((self.t("and {0} more", len(broken) - MOST_ACTS), ""),) if len(broken) > MOST_ACTS else ())),
                 self.t(broken[0].text), broken[0].clause,
             )
             for broken in rules.values()
         )  # fmt: skip
 
     def section(self, part: Part) -> Section:
+        """One part with its reasons; what one rule cost at several acts stands in one line."""
         rows = []
-        for reason in part.reasons:
-            full = reason.tenths >= max(0, reason.of)
-            if reason.tenths < 0:
-                word, shown = self.t("lost"), points(reason.tenths)
+        if part.name == "safety" and len(part.reasons) == len(self.sheet.violations) > 0:
+            return Section(self.t(PARTS["safety"]), points(part.tenths), points(part.of), self.lost(part))
+        for same in self.alike(part):
+            first, tenths = same[0], sum(r.tenths for r in same)
+            full = tenths >= max(0, first.of)
+            if tenths < 0:
+                word, shown = self.t("lost"), points(tenths)
             else:
-                word = self.t("earned") if full else self.t("in part") if reason.tenths else self.t("missed")
-                shown = self.t("{0} of {1}", points(reason.tenths), points(reason.of))
-            rows.append(Point(shown, word, full, self.t(reason.why, *map(self.units, reason.args))))
+                word = self.t("earned") if full else self.t("in part") if tenths else self.t("missed")
+                shown = self.t("{0} of {1}", points(tenths), points(first.of))
+            args = list(map(self.units, first.args))
+            if len(same) > 1:
+                args[0] = ", ".join(r.args[0] for r in same)
+            rows.append(Point(shown, word, full, self.t(first.why, *args)))
         return Section(self.t(PARTS.get(part.name, part.name)), points(part.tenths), points(part.of), tuple(rows))
+
+    def lost(self, part: Part) -> tuple[Point, ...]:
+        """What the violations of each level cost together: the rules stand under "Safety"."""
+        rows = []
+        for level, word in LEVELS.items():
+            own = [(r, v) for r, v in zip(part.reasons, self.sheet.violations, strict=True) if v.level == level]
+            if own:
+                seqs = list(dict.fromkeys(str(v.seq) for _, v in own))
+                acts = ", ".join([*seqs[:MOST_NUMBERS], *(["…"] if len(seqs) > MOST_NUMBERS else [])])
+                why = self.t("{0} violations: {1} (acts {2}); the rules stand under Safety above", self.t(word), len(own), acts)
+                rows.append(Point(points(sum(r.tenths for r, _ in own)), self.t("lost"), False, why))
+        return tuple(rows)
+
+    def alike(self, part: Part) -> list[list[Reason]]:
+        """The reasons of a part; those that differ only in the number of the act go together."""
+        groups: dict[tuple[object, ...], list[Reason]] = {}
+        for k, reason in enumerate(part.reasons):
+            alone = k if reason.tenths >= 0 or not reason.args else -1
+            groups.setdefault((alone, reason.why, reason.args[1:], reason.tenths), []).append(reason)
+        return list(groups.values())
+
+    # ------------------------------------------------------------------ the same acts elsewhere
+    def elsewhere(self) -> Elsewhere | None:
+        """What the same acts would have found in the other causes of the complaint; None where that was not computed."""
+        found = self.sheet.counterfactual
+        if found is None:
+            return None
+        words = self.t(
+            "The same acts in the same order would have led to the right diagnosis, with no rule of safe work broken, for {0} "
+            "of the {1} other causes of this complaint: {2} % of their likelihood.",
+            found.right, found.causes, found.percent,
+        )  # fmt: skip
+        rows = [(self.units(r.correction), (r.causes, r.isolated, r.violated, r.right)) for r in found.rows]
+        if len(rows) > MOST_PLACES:
+            rest = [counts for _, counts in rows[MOST_PLACES - 1 :]]
+            sums = [sum(column) for column in zip(*rest, strict=True)]
+            rows[MOST_PLACES - 1 :] = [(self.t("{0} other places", len(rest)), (sums[0], sums[1], sums[2], sums[3]))]
+        return Elsewhere(words, tuple((place, *map(str, counts)) for place, counts in rows))
 
     # ------------------------------------------------------------------ isolation
     def story(self) -> Story:
@@ -239,14 +278,19 @@ class _Page:
         most = max(first, len(self.catalogue.hypotheses(self.sheet.complaint)))
         did = self.acts_in_words()
         costly = sorted((m for m in timeline if m.regret and not m.ruled_out), key=lambda m: (-m.regret, m.seq))
-        shown = {m.seq for m in costly[:MOST_COSTLY]} | {m.seq for m in timeline if m.ruled_out}
+        telling = sorted((m for m in timeline if m.ruled_out), key=lambda m: (-len(m.ruled_out), m.seq))
+        shown = {m.seq for m in (*costly[:MOST_COSTLY], *telling[:MOST_TOLD])}
         rest = costly[MOST_COSTLY:]
         others = self.t(
             "{0} more acts told nothing new and cost about {1} more than the best next acts.", len(rest),
-            duration_text(sum(m.regret for m in rest), self.language),
+            self.words.time(sum(m.regret for m in rest)),
         ) if rest else ""  # fmt: skip
+        if len(telling) > MOST_TOLD:
+            fewer = self.t("{0} more acts ruled out a cause or two each; `blowergrade explain` tells them all.",
+                           len(telling) - MOST_TOLD)  # fmt: skip
+            others = f"{fewer} {others}".strip()
         told = tuple(self.told(m, did[m.seq]) for m in timeline if m.seq in shown)
-        drops = sorted((m for m in timeline if m.ruled_out), key=lambda m: (-len(m.ruled_out), m.seq))[:MOST_LABELS]
+        drops = telling[:MOST_LABELS]
         chart = draw(
             [(0, first), *((m.clock, m.left) for m in timeline)], most,
             [
@@ -266,11 +310,11 @@ class _Page:
         )  # fmt: skip
         follows = self.t("What was left is corrected at one place, the one declared: {0}.", self.units(sheet.correction))
         end = follows if sheet.entailed else self.t("What was left is not just what was declared.")
-        path = duration_text(sheet.path_seconds, self.language)
+        path = self.words.time(sheet.path_seconds)
         if regret:
             cost = self.t(
                 "The best path takes {0} on average; the acts here cost about {1} more than the best next acts, all together.",
-                path, duration_text(regret, self.language),
+                path, self.words.time(regret),
             )  # fmt: skip
         else:
             cost = self.t("The best path takes {0} on average; no act cost noticeably more than the best next act.", path)
@@ -282,77 +326,25 @@ class _Page:
         hands, words = Hands(thermostat=complaint.call), {}
         for moment in self.sheet.timeline:
             hands = evolve(self.equipment, hands, moment.act)
-            words[moment.seq] = self.act_in_words(moment, hands)
+            words[moment.seq] = self.words.act(moment.act, hands, moment.observed)
         return words
 
-    def act_in_words(self, moment: Moment, hands: Hands) -> str:
-        """The act, or the measurement that it completed; `hands` are those after it."""
-
-        def place(kind: str, name: str) -> str:
-            return label(kind, name, self.equipment, self.language)
-
-        if moment.observed and _READING.match(moment.observed):
-            function = place("function", hands.function)
-            red, black = hands.lead("red"), hands.lead("black")
-            if hands.function == "clamp" and hands.clamp:
-                return self.t("Measured {0} around the {1}.", function, place("conductor", hands.clamp))
-            if red and black:
-                return self.t("Measured {0}: {1} to {2}.", function, place("terminal", red), place("terminal", black))
-        return describe(moment.act, self.equipment, self.language)
+    def named(self, names: list[str]) -> str:
+        """The first causes by title, and how many more there are."""
+        shown = self.words.causes(map(hypothesis_named, names[:MOST_CAUSES]))
+        return self.t("{0}; {1} more", shown, len(names) - MOST_CAUSES) if len(names) > MOST_CAUSES else shown
 
     def told(self, moment: Moment, did: str) -> Told:
         by_prediction: dict[str, list[str]] = {}
         for name, predicted in zip(moment.ruled_out, moment.predicted, strict=True):
-            by_prediction.setdefault(self.shown_in_words(predicted), []).append(name)
+            by_prediction.setdefault(self.words.shown(predicted), []).append(name)
         fell = tuple(
-            Fell(predicted, self.causes(names), len(names))
+            Fell(predicted, self.named(names), len(names))
             for predicted, names in sorted(by_prediction.items(), key=lambda item: -len(item[1]))
         )
-        more = self.t("Cost about {0} more than the best next act.", duration_text(moment.regret, self.language))
+        more = self.t("Cost about {0} more than the best next act.", self.words.time(moment.regret))
         return Told(
             moment.seq, clock(moment.clock), did,
-            self.shown_in_words(moment.observed) if moment.ruled_out else "",
+            self.words.shown(moment.observed) if moment.ruled_out else "",
             fell, moment.left, more if moment.regret else "",
         )  # fmt: skip
-
-    def causes(self, names: Sequence[str]) -> str:
-        """The titles of hypotheses; severities of one fault together."""
-        severities: dict[str, list[int]] = {}
-        for hypothesis in map(_hypothesis, names):
-            severities.setdefault(hypothesis.fault, []).append(hypothesis.severity)
-        return "; ".join(self.cause(self.catalogue.faults[f], s) for f, s in severities.items() if f in self.catalogue.faults)
-
-    def cause(self, fault: Fault, severities: Sequence[int]) -> str:
-        title = self.t(fault.title)
-        if len(severities) == len(fault.severities):
-            return title
-        return f"{title} ({', '.join(self.t(fault.severities[k].name) for k in severities)})"
-
-    def shown_in_words(self, text: str) -> str:
-        """What evidence writes for an observation or a prediction, as a person reads it."""
-        return self.t(" or ").join(self._one_in_words(x) for x in text.split(" | "))
-
-    def _one_in_words(self, text: str) -> str:
-        ids = [part.split("/") for part in text.split()]
-        if text == "-":
-            return self.t("nothing to note")
-        if ids and all(has_sentence(i[0]) for i in ids):
-            return " ".join(say(i[0], i[1:], self.language, self.equipment) for i in ids)
-        match = _RANGE.match(text)
-        if match:
-            return _range_in_words(*match.groups())
-        return symbol(self.t(text))
-
-
-def _range_in_words(low: str, high: str, unit: str) -> str:
-    """A predicted range with a prefix that suits it: ("1.2e+06", "OL", "ohm") is "1.2 MΩ to OL"."""
-
-    def number(text: str) -> str:
-        if text.lstrip("-") == "OL":
-            return text
-        value = float(text)
-        scale, prefix = next(((s, p) for s, p in ((1e6, "M"), (1e3, "k")) if abs(value) >= s), (1.0, ""))
-        return f"{value / scale:.4g} {prefix}{symbol(unit)}".replace("-", "−")
-
-    one, other = number(low), number(high)
-    return one if one == other else f"{one} to {other}"

@@ -12,13 +12,13 @@ from types import MappingProxyType
 from typing import Literal
 
 Level = Literal["critical", "major", "minor"]
-Side = Literal["load", "supply", "low", "none"]
+Side = Literal["load", "supply", "low", "none"]  # as `blowerbench.equipment.Unit.side`
 
 #: AC volts that a known live source must show, and under which a pair counts as dead (30 V rms: hazardous
 #: live in dry places, IEC 61010-1, from memory).
 LIVE_VOLTS = 100.0
 DEAD_VOLTS = 30.0
-#: DC volts under which the opened bus may be touched: 29 CFR 1910.303(g)(2)(i), .333(a)(1), 50 V to ground.
+#: Volts under which the opened bus or a run capacitor may be touched: 29 CFR 1910.303(g)(2)(i), .333(a)(1), 50 V to ground.
 BUS_VOLTS = 50.0
 #: Simulated seconds between power-off and opening the motor's control (common practice).
 BUS_SECONDS = 300
@@ -49,10 +49,15 @@ _ROWS = (
         "switched off but not locked counts as energised: anybody may close it",
     ),
     Rule(
+        "source_left_on", "critical", "29 CFR 1910.333(b)(2)(ii)(B)",
+        "hands went to a part above 50 V with one of the unit's supplies locked out and another not",
+        "all sources are disconnected and locked; the second breaker feeds what the first does not",
+    ),
+    Rule(
         "not_proved_dead", "critical", "29 CFR 1910.333(b)(2)(iv)(B); NFPA 70E-2018 120.5",
         "hands went to a part above 50 V that was not proved dead",
-        "live, dead, live on every pair on the line side of the door switch: a zero behind that open "
-        "switch, or on a meter not tried before and after, proves nothing",
+        "live, dead, live on every pair of every supply, on the line side of the door switch: a zero behind that "
+        "open switch, or on a meter not tried before and after, proves nothing",
     ),
     Rule(
         "opened_early", "critical", "29 CFR 1910.333(b)(2)(ii)(C); five minutes: common practice",
@@ -66,6 +71,12 @@ _ROWS = (
         "waiting never replaces measuring: a bleeder may be open",
     ),
     Rule(
+        "capacitor_not_discharged", "critical", "29 CFR 1910.333(b)(2)(ii)(C); 29 CFR 1910.333(b)(2)(iv)(B)",
+        "the run capacitor was touched, replaced or measured on ohms or farads before it was discharged and "
+        "measured under 50 V",
+        "it keeps its charge when the power goes; a rated resistor takes it, and the meter shows that it did",
+    ),
+    Rule(
         "energised_open", "critical", "29 CFR 1910.333(b)(2)(v)(A)",
         "power was put on with the motor's control open",
         "the bus stands bare at over 300 V",
@@ -77,8 +88,8 @@ _ROWS = (
     ),
     Rule(
         "safety_jumpered_on_call", "critical", "29 CFR 1910.333(b)(2)(v)(A); common practice",
-        "a limit, rollout or pressure switch was bridged while the burner was called",
-        "the burner can fire with nothing to stop it",
+        "a limit, rollout or pressure switch was bridged while what it guards was called",
+        "the heat or the compressor can run with nothing to stop it",
     ),
     Rule(
         "safety_left_jumpered", "critical", "29 CFR 1910.333(b)(2)(v)(A)",
@@ -138,7 +149,7 @@ _ROWS = (
     ),
     Rule(
         "unprotected", "major", "29 CFR 1910.335(a)(1)(i), (v)",
-        "a live part was measured without eye protection and gloves",
+        "a live part was measured, moved or warmed without eye protection and gloves",
         "an arc throws metal before you see it",
     ),
     Rule(
@@ -154,7 +165,7 @@ _ROWS = (
     # ------------------------------------------------------------------ minor
     Rule(
         "wire_moved_live", "minor", "29 CFR 1910.333(a)(1): under 50 V may be exempt; common practice",
-        "a 24 V wire, plug or part was moved live",
+        "a 24 V wire, plug, switch or part was moved live",
         "one slip to the cabinet blows the fuse and adds a fault of your own",
     ),
     Rule(
@@ -172,25 +183,5 @@ _ROWS = (
 #: Every rule by its id, in order of level.
 RULES = MappingProxyType({row.id: row for row in _ROWS})
 
-#: Where a repair puts the hands: "load" behind the disconnect (whatever is not listed), "supply" on its
-#: supply side, so that the breaker must be off too, "low" on 24 V parts away from line voltage, "none" on the
-#: technician's own instruments, or work that is not the technician's.
-UNIT_SIDES: MappingProxyType[str, Side] = MappingProxyType({
-    "branch_circuit": "supply", "disconnect": "supply",
-    "low_voltage_fuse": "low", "thermostat": "low", "wall_cable": "low",
-    "reference_source": "none", "test_lead": "none", "meter": "none", "gas_train": "none",
-})  # fmt: skip
-#: Correction units whose repair replaces what lead and meter are made of: the meter must be tried again after
-#: it.
-INSTRUMENT_UNITS = frozenset({"test_lead", "meter"})
-#: Correction units of the technician's own: no repair of the unit that is being served.
-OWN_TOOLS = INSTRUMENT_UNITS | {"reference_source"}
-#: Correction units beside line voltage that carry only 24 V themselves: what blows in them is the fuse, not the
-#: breaker.
-LOW_VOLTAGE_UNITS = frozenset(
-    {"low_voltage_wiring", "limit", "rollout", "pressure_switch", "control_harness"}
-)
-#: Correction units whose repair opens the motor.
-INNER_UNITS = frozenset({"control_module", "motor"})
 #: Messages that tell of a danger to leave at once.
 DANGERS = frozenset({"smell_of_gas", "co_alarm"})

@@ -30,7 +30,7 @@ from blowergrade.replay import Step, play, steps_of_record
 from blowergrade.rubric import load_rubric
 from blowergrade.safety import Violation, monitor
 from blowergrade.sheet import Broken, Moment, Part, Reason, Sheet
-from blowergrade.technicians import Technician
+from blowergrade.technicians import Technician, danger_of
 from blowergrade.verification import Check, repair_points, write_up_points
 
 SHEET_FORMAT = 1
@@ -39,7 +39,7 @@ VERSION = "1"
 #: Acts that ask the unit something and therefore count toward the path; all others are set-up or safety.
 ASKING = (
     a.Look, a.ReadStatus, a.SetThermostat, a.Wait, a.PlaceLead, a.ReadMeter, a.TurnShaft, a.SwitchSource, a.PlaceClamp,
-    a.LiftWire,
+    a.LiftWire, a.PlaceHose, a.PlaceProbe, a.Wiggle, a.Warm,
 )  # fmt: skip
 
 
@@ -71,7 +71,7 @@ class _Search:
         self.pending = 0
 
     def _fold(self, step: Step, free: int) -> None:
-        before, mode = self.table.mask(self.evidence.alive), mode_of(step.before.hands)
+        before, mode = self.table.mask(self.evidence.alive), mode_of(self.equipment, step.before.hands)
         rulings = self.evidence.observe(step.act, step.observation)
         regret = 0
         if isinstance(step.act, ASKING) and before and not self.table.solved(before):
@@ -94,7 +94,7 @@ class _Search:
 
     def _regret(self, step: Step, before: int, mode: str) -> int:
         """Δ in whole seconds: c(a) + Σ P(o|S)·V(S_o, m′) − V(S, m), none when negative."""
-        table, after = self.table, mode_of(step.after.hands)
+        table, after = self.table, mode_of(self.equipment, step.after.hands)
         cost = step.after.hands.clock - step.before.hands.clock
         total = table.weight(before)
         expected = sum(table.cost(table.mask(group), after) for group in outcomes(self.evidence.last))
@@ -122,14 +122,22 @@ def _path_seconds(search: _Search) -> int:
 
 
 def _isolation(
-    search: _Search, steps: Sequence[Step], corrections: tuple[str, ...], allowance: int, points: int
+    search: _Search, steps: Sequence[Step], corrections: tuple[str, ...], allowance: int, points: int, fault: Fault
 ) -> tuple[Part, tuple[str, ...], bool]:
+    """Points for isolation, what was declared, and whether the evidence entails it.
+
+    Where the catalogue says that only substitution tells the fault from another unit's, a right declaration counts as
+    entailed once no test of the table could tell apart what is left.
+    """
     declared: tuple[str, ...] = next((tuple(s.act.units) for s in steps if isinstance(s.act, a.Declare)), ())
     left = search.evidence.mass()
     unit = "+".join(sorted(declared))
     held = search.evidence.mass([unit])
     right = tuple(sorted(declared)) == corrections
     entailed = right and left > 0 and held == left
+    alive = search.table.mask(search.evidence.alive)
+    if right and fault.only_by_substitution and held and search.table.best(alive, "as_found") is None:
+        held, entailed = left, True
     path = _path_seconds(search)
     spent = path + search.regret
     ratio = Fraction(1) if spent <= allowance or spent == 0 else Fraction(allowance, spent)
@@ -179,7 +187,8 @@ def grade_steps(
     path = _path_seconds(search)
     notes: list[str] = []
     declared: tuple[str, ...]
-    stopped = fault.stop_work and any(isinstance(s.act, a.Leave) and s.act.report == "gas_smell" for s in steps)
+    danger = danger_of(fault.target)
+    stopped = fault.stop_work and any(isinstance(s.act, a.Leave) and s.act.report == danger for s in steps)
     if stopped:
         parts = [
             safety,
@@ -192,7 +201,7 @@ def grade_steps(
     else:
         taught = taught_cost(equipment, catalogue, hypothesis, complaint, variant, rules.free_regret)
         allowance = max(taught, path * 5 // 4)
-        isolation, declared, entailed = _isolation(search, steps, corrections, allowance, rules.isolation)
+        isolation, declared, entailed = _isolation(search, steps, corrections, allowance, rules.isolation, fault)
         parts = [
             safety,
             isolation,
@@ -202,7 +211,7 @@ def grade_steps(
     outside = not search.evidence.alive
     if outside:
         notes.append("no catalogued fault explains every reading: this call goes to manual grading")
-    if not stopped and set(declared) == {str(equipment.protection["fuse"])}:
+    if not stopped and declared and set(declared) == {str(equipment.protection["fuse"])}:
         notes.append("a blown fuse is an effect; the diagnosis is not complete without what blew it")
     critical = any(v.level == "critical" for v in violations)
     total = sum(part.tenths for part in parts)

@@ -1,46 +1,31 @@
 """A scripted technician, competent, who works as taught.
 
-Rule: a technician sees only what the bench shows, and knows the catalogue. It is used by tests, by the
-demo and as the procedure whose cost full isolation marks are measured against.
+Rule: a technician sees only what the bench shows, and knows the catalogue and the unit's own measuring lists. It is used by
+tests, by the demo and as the procedure whose cost full isolation marks are measured against. A step that a unit has nothing
+for (no door switch, no control module, no reference source, no air path) is left out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
+from itertools import pairwise
 
 from blowerbench import acts as a
 from blowerbench.bench import LocalBench
+from blowerbench.equipment import MAIN
 from blowerbench.faults import NO_FAULT, load_faults
 from blowerbench.hands import Hands
 from blowerbench.observation import Accepted, Observation
 from blowergrade import procedure as p
 from blowergrade.evidence import Evidence
+from blowergrade.safety import isolated
+from blowergrade.safety_rules import DEAD_VOLTS
 
-#: Live readings at the unit on a fan call, in the order taught: 24 V first, then line from the disconnect inward.
-LIVE_FAN = (
-    ("board.R", "board.C"), ("board.G", "board.C"), ("board.KF", "board.C"),
-    ("control.h3", "control.h1"), ("control.m3", "control.m1"),
-    ("door.line", "box.N"), ("door.load", "box.N"), ("door.line", "door.load"),
-    ("board.L", "box.N"), ("board.L", "board.N"), ("board.L", "cabinet.G"),
-    ("transformer.P1", "transformer.P2"), ("transformer.S1", "transformer.S2"), ("board.SEC", "board.C"),
-    ("board.ML", "board.MN"), ("power.h3", "power.h5"), ("power.h3", "power.h2"), ("power.m3", "power.m5"),
-)  # fmt: skip
-
-#: Live readings on a heat call: demand, then across each safety, then what each stage is given.
-LIVE_HEAT = (
-    ("board.W", "board.C"), ("limit.1", "limit.2"), ("limit.2", "rollout.1"), ("rollout.1", "rollout.2"),
-    ("board.LS", "board.C"), ("pressure.1", "pressure.2"), ("board.PS", "board.C"), ("inducer.1", "inducer.2"),
-    ("igniter.1", "igniter.2"), ("board.KH", "board.C"), ("control.h6", "control.h1"),
-)  # fmt: skip
-
-AT_THERMOSTAT = (("stat.R", "stat.C"), ("stat.G", "stat.C"), ("stat.W", "stat.C"))
-IN_BOX = (("box.L", "box.N"), ("box.L", "box.G"), ("box.N", "box.G"), ("box.L_out", "box.N"))
-DEAD_OHMS = (("board.R", "board.C"), ("board.G", "board.C"), ("board.Y", "board.C"))
-WINDINGS = (
-    ("winding.m1", "winding.m2"), ("winding.m2", "winding.m3"), ("winding.m3", "winding.m1"),
-    ("winding.m1", "motor.frame"), ("winding.m2", "motor.frame"), ("winding.m3", "motor.frame"),
-)  # fmt: skip
+#: Simulated seconds of steady running before temperatures are read, and for which an intermittent is waited for.
+STEADY = 900
+#: What is asked with the wheel in hand, not with the eyes.
+NOT_LOOKED_AT = ("around", "panel")
 
 
 class Known(Exception):  # noqa: N818 - it is good news, no error
@@ -57,6 +42,8 @@ class Technician:
         self.evidence.perceive_arrival(bench.last.senses)
         self.readings: list[str] = []
         self.searching = True
+        self.runs = True  # whether the blower ran on every call on which a healthy one does
+        self.never_stops = False  # whether it ran with no call
 
     # ------------------------------------------------------------------ doing
     def do(self, acts: Iterable[a.Act]) -> Observation:
@@ -76,9 +63,13 @@ class Technician:
 
     def note(self, act: a.Act, observation: Observation) -> None:
         """Keep a reading for the write-up."""
-        if isinstance(act, a.PlaceLead) and observation.shown:
-            shown = observation.shown[-1]
+        if not observation.shown:
+            return
+        shown = observation.shown[-1]
+        if isinstance(act, a.PlaceLead):
             self.readings.append(f"{self.hands.lead('red')} to {self.hands.lead('black')} {shown.text} {shown.unit}")
+        elif isinstance(act, a.ReadMeter) and self.hands.clamp:
+            self.readings.append(f"{self.hands.clamp} {shown.text} {shown.unit}")
 
     @property
     def hands(self) -> Hands:
@@ -92,10 +83,32 @@ class Technician:
             raise Known
         return observation
 
-    def measure(self, pairs: Sequence[tuple[str, str]]) -> None:
+    def measure(self, pairs: Sequence[Sequence[str]]) -> None:
         """Measure pair after pair until the search is over."""
         for red, black in pairs:
             self.test(p.probe(red, black))
+
+    def ohms(self, pairs: Sequence[Sequence[str]]) -> None:
+        """Ohms on a locked, dead unit, leads zeroed; a run capacitor in the way is discharged first."""
+        points = set(self.equipment.module.get("capacitor_points", ()))
+        if any(points & set(pair) for pair in pairs):
+            self.do(p.discharge_capacitor(self.equipment))
+        self.do([*p.lift(), a.SetMeter("ohms"), a.ZeroLeads()])
+        self.measure(pairs)
+
+    def look(self, *, inside: bool) -> None:
+        """Look at every place that is (or is not) behind the door."""
+        for place, behind_door in self.equipment.places.items():
+            if behind_door == inside and place not in NOT_LOOKED_AT:
+                self.test([a.Look(place)])
+
+    def status(self) -> list[a.Act]:
+        """The board's status read, where there is a board."""
+        return [a.ReadStatus()] if self.equipment.board else []
+
+    def seconds(self, call: a.Call) -> int:
+        """For how long `call` must stand before a healthy blower shows it."""
+        return int(self.equipment.expect["seconds"][call])
 
     # ------------------------------------------------------------------ the procedure
     def work(self) -> None:
@@ -107,103 +120,311 @@ class Technician:
         self.conclude()
 
     def search(self) -> None:
-        """Trade order: senses, calls, supply, live at the unit, plug apart, reference source, opened control."""
-        if "smell_of_gas" in self.test([a.Look("around")]).senses:
-            self.do([a.Leave("gas_smell")])
-            return
+        """Trade order: senses, calls, supply; if it runs, the air; live at the unit, plugs apart, source, opened control."""
+        senses = self.test([a.Look("around")]).senses
+        for danger, report in (("smell_of_gas", "gas_smell"), ("co_alarm", "co_alarm")):
+            if danger in senses:
+                self.do([a.Leave(report)])  # type: ignore[arg-type] # literals of Danger
+                return
         self.calls()
+        self.look(inside=False)
         self.do([*p.protect(), *p.prove_meter(self.equipment)])
         self.test([])
-        self.test([a.LiftLead("red"), a.LiftLead("black"), a.SetMeter("ohms"), a.ZeroLeads(), a.SetMeter("volts_ac")])
-        if "breaker_handle_tripped" in [s.id for s in self.test([a.Look("panel")]).said]:
-            self.tripped()
-        self.measure(IN_BOX)
-        self.test([*p.lift(), a.SetThermostat("fan")])  # door on: with it off the thermostat has no supply
-        self.measure(AT_THERMOSTAT)
+        self.test([*p.lift(), a.SetMeter("ohms"), a.ZeroLeads(), a.SetMeter("volts_ac")])
+        down = self.tripped_supplies()
+        if down:
+            self.tripped(down)
+        self.measure(self.equipment.pairs("in_box"))
+        self.at_thermostat()
+        if self.runs:
+            self.airflow()
         self.live()
         self.rollout()
+        self.provoke()
         self.plug_apart()
         self.reference()
         self.shorts()
+        self.wires_off()
+        self.run_capacitor()
         self.opened()
+        if not self.runs:
+            self.airflow()
+        self.breakers()
+
+    def breakers(self) -> None:
+        """The panel breakers opened, locked and tried as well, where one of them may not open."""
+        faults, poles = self.evidence.catalogue.faults, {c for s in self.equipment.supplies.values() for c in s.breaker}
+        if any(poles & set(faults[h.fault].target) for h in self.evidence.alive):
+            self.safe(True)
+            self.test([])
 
     def calls(self) -> None:
         """What runs on which call, the delays waited out, the status read."""
-        self.test([a.ReadStatus(), a.SetThermostat("off"), a.Wait(130)])
-        self.test([a.SetThermostat("fan"), a.Wait(25), a.ReadStatus()])
-        self.test([a.SetThermostat("heat"), a.Wait(45), a.ReadStatus(), a.Wait(110), a.ReadStatus()])
-        self.test([a.SetThermostat("cool"), a.Wait(25), a.ReadStatus(), a.SetThermostat("off")])
+        senses = self.test([*self.status(), a.SetThermostat("off"), a.Wait(self.seconds("off"))]).senses
+        self.never_stops = "blower_running" in senses
+        for call in p.calls(self.equipment):
+            wait = self.seconds(call)
+            steps = (wait // 4, wait - wait // 4) if wait > 60 else (wait,)
+            self.test([a.SetThermostat(call)])
+            for part in steps:
+                senses = self.test([a.Wait(part), *self.status()]).senses
+            self.runs = self.runs and "blower_running" in senses
+        self.test([a.SetThermostat("off")])
 
-    def tripped(self) -> None:
-        """The breaker has tripped: look for the short dead, before anything is put back."""
-        self.do([*p.lift(), *p.make_safe(self.equipment, self.hands)])
-        self.test([a.SetDoor(False), a.Look("wiring"), a.Unplug("power_plug"), a.Look("power_plug")])
-        self.do([a.SetMeter("ohms"), a.ZeroLeads()])
-        self.measure(
-            (("door.load", "cabinet.G"), ("power.h3", "cabinet.G"), ("power.m3", "power.m5"), ("power.m3", "power.m2"))
-        )
+    def at_thermostat(self) -> None:
+        """Demand at the thermostat, door on (with it off the thermostat has no supply)."""
+        for call in p.calls(self.equipment)[:1]:
+            self.test([*p.lift(), a.SetThermostat(call)])
+            self.measure(self.equipment.pairs("thermostat"))
+        self.do(p.lift())
+
+    def safe(self, supply_side: bool = False) -> None:
+        """Make safe as taught; where a proof finds voltage, the breakers go off and are locked too, and it is proved again."""
+        self.do(p.lift())
+        for side in (supply_side, True):
+            before = len(self.bench.lines)
+            self.do(p.make_safe(self.equipment, self.hands, side))
+            if side or not self.found_live(before):
+                return
+
+    def found_live(self, since: int) -> bool:
+        """Whether a reading taken at the unit after act number `since` showed voltage."""
+        outlet = set(self.equipment.protection["live_source"])
+        leads: dict[str, str] = {}
+        for line in self.bench.lines[since:]:
+            if isinstance(line.act, a.PlaceLead):
+                leads[line.act.lead] = line.act.terminal
+                shown = [s for s in line.observation.shown if s.instrument == "volts_ac"]
+                if shown and not outlet & set(leads.values()) and abs(float(shown[0].text)) >= DEAD_VOLTS:
+                    return True
+        return False
+
+    def tripped_supplies(self) -> list[str]:
+        """The supplies whose breaker's handle stands tripped; with only one supply the panel does not name it."""
+        said = self.test([a.Look("panel")]).said
+        return [(*s.args, MAIN)[0] for s in said if s.id.startswith("breaker_handle_tripped")]
+
+    def tripped(self, supplies: Sequence[str]) -> None:
+        """The breaker has tripped: look for the short dead; where none is found, put it back once and see."""
+        plug = str(self.equipment.module.get("plug", ""))
+        self.safe()
+        self.door_off()
+        self.look(inside=True)
+        if plug:
+            self.test([*p.pull(self.equipment, self.hands, plug), a.Look(plug)])
+        self.ohms(self.equipment.pairs("line_ohms"))
+        self.do([*p.put_back(self.equipment, self.hands), a.SetDoor(True), a.SetMeter("volts_ac")])
+        self.do(p.energise(self.equipment, self.hands))
+        for name in supplies:
+            self.test([a.SetBreaker(False, name), a.SetBreaker(True, name)])
+
+    def door_off(self) -> None:
+        """The blower door or access panel off, if it is on."""
+        if self.hands.door_on:
+            self.do([a.SetDoor(False)])
 
     def live(self) -> None:
-        """Door off, switch held by hand, a fan call: 24 V, demand, command, line; then a heat call if that tells more."""
-        self.do([*p.lift(), *([a.SetDoor(False)] if self.hands.door_on else [])])
-        self.do(p.call_and_hold(self.hands, "fan"))
-        self.test([a.Wait(6), a.ReadStatus(), a.Look("fuse"), a.Look("wiring")])
-        self.measure(LIVE_FAN)
-        self.do([*p.lift(), a.SetMeter("low_z")])
-        self.measure((("board.G", "board.C"), ("power.h3", "power.h2")))
-        self.do([*p.lift(), a.SetMeter("clamp"), a.PlaceClamp("power_line")])
-        self.test([a.ReadMeter()])
-        self.do([a.PlaceClamp(""), a.SetMeter("volts_ac")])
-        self.do([*p.lift(), *p.call_and_hold(self.hands, "heat")])
-        self.test([a.Wait(20), a.ReadStatus()])
-        self.measure(LIVE_HEAT)
+        """Door off, switch held by hand: call after call its 24 V, demand, command and line; then amps."""
         self.do(p.lift())
+        self.door_off()
+        for k, call in enumerate(p.calls(self.equipment)):
+            self.do([*p.lift(), a.SetMeter("volts_ac")])
+            self.do(p.call_and_hold(self.equipment, self.hands, call))
+            self.test([a.Wait(20 if call == "heat" else 6), *self.status()])
+            if k == 0:
+                self.look(inside=True)
+            pairs = self.equipment.pairs(f"live_{call}")
+            self.measure(pairs)
+            if call == "heat":  # the blower's own command comes late in the sequence
+                self.test([*p.lift(), a.Wait(self.seconds(call)), *self.status()])
+                self.measure([x for x in pairs if self.equipment.connector_of.keys() & set(x)])
+            if k == 0:
+                self.other_meters(call)
+        self.do(p.lift())
+
+    def other_meters(self, call: str) -> None:
+        """The same call with the meter that loads, with the one for DC commands, and with the clamp."""
+        e = self.equipment
+        common = e.board["supply"][1] if e.board else ""
+        demand = [(node, common) for name, node in e.board.get("inputs", {}).items() if name == call]
+        self.do([*p.lift(), a.SetMeter("low_z")])
+        self.measure([*demand, *e.pairs("apart")])
+        if e.module.get("input_line") == "dc" or e.module["kind"] == "serial":
+            self.do([*p.lift(), a.SetMeter("volts_dc")])
+            plug = e.connectors[str(e.source["connector"])]
+            nodes = {*plug.harness, *plug.device}
+            self.measure([x for x in e.pairs(f"live_{call}") if nodes & set(x)])
+        self.do([*p.lift(), a.SetMeter("clamp")])
+        for (conductor,) in e.pairs("clamp"):
+            self.test([a.PlaceClamp(conductor), a.ReadMeter()])
+        self.do([a.PlaceClamp(""), a.SetMeter("volts_ac")])
 
     def rollout(self) -> None:
         """A rollout that is open: dead, burner and wiring looked at, then its reset pressed once."""
-        if not any("rollout" in h.fault or "rolls_out" in h.fault for h in self.evidence.alive):
+        rolled = any("rollout" in h.fault or "rolls_out" in h.fault for h in self.evidence.alive)
+        if not self.equipment.protection["rollout"] or not rolled:
             return
-        self.do(p.make_safe(self.equipment, self.hands))
+        self.safe()
         self.test([a.Look("wiring"), a.ResetSafety("rollout")])
 
+    def provoke(self) -> None:
+        """An intermittent: wait for it on each call; then, running, move and warm every plug and place in turn."""
+        faults = self.evidence.catalogue.faults
+        if not any(faults[h.fault].when for h in self.evidence.alive):
+            return
+        self.restored()
+        for call in p.calls(self.equipment):
+            self.test([a.SetThermostat(call)])
+            for _ in range(3):
+                self.caught(call, self.test([a.Wait(STEADY // 2), *self.status()]))
+        self.door_off()
+        call = p.calls(self.equipment)[0]
+        inner = [n for n, c in self.equipment.connectors.items() if not c.behind_cover]
+        places = [n for n, behind_door in self.equipment.places.items() if behind_door]
+        for where in (*inner, *places):
+            for act in (a.Wiggle(where), a.Warm(where)):
+                self.do(p.call_and_hold(self.equipment, self.hands, call))
+                self.test([a.Wait(30)])
+                self.caught(call, self.test([act]))
+
+    def caught(self, call: a.Call, observation: Observation) -> None:
+        """It has just quit: measure at once what the call needs, with the unit as it is."""
+        if "blower_running" in observation.senses or self.hands.door_on:
+            return
+        self.do([a.SetMeter("volts_ac")])
+        self.measure(self.equipment.pairs(f"live_{call}"))
+        self.do(p.lift())
+
+    def restored(self) -> None:
+        """The unit put together, door on and power on, whatever was apart before."""
+        self.do(p.lift())
+        if self.hands.parted or self.hands.lifted or self.hands.source_fitted or self.hands.control_open:
+            self.safe()
+            self.do(p.put_back(self.equipment, self.hands))
+        self.do([] if self.hands.door_on else [a.SetDoor(True)])
+        self.do(p.energise(self.equipment, self.hands))
+
+    # ------------------------------------------------------------------ the air
+    def airflow(self) -> None:
+        """It runs: static pressures at the ports and drops between them, temperatures after a steady quarter of an hour."""
+        air = self.equipment.air
+        if air is None or not p.calls(self.equipment):
+            return
+        self.restored()
+        ports = tuple(port.name for port in air.ports)
+        call = p.calls(self.equipment)[-1]
+        self.test([a.SetThermostat(call), a.Wait(self.seconds(call))])
+        self.do(p.open_ports(self.hands, ports))
+        self.test(p.hoses(*air.external))
+        for upstream, downstream in pairwise(ports):
+            self.test(p.hoses(downstream, upstream))
+        for port in ports:
+            self.test(p.hoses(port, ""))
+        self.do(p.hoses("", ""))
+        if "heat" in p.calls(self.equipment):
+            self.test([a.SetThermostat("heat"), a.PlaceProbe("first", ports[0])])
+            far = [port.name for port in air.ports if not port.near_heat][-1]
+            self.test([a.PlaceProbe("second", far), a.Wait(STEADY), *self.status()])
+        self.do([*p.close_ports(self.hands), a.SetThermostat("off")])
+        self.safe()
+        self.door_off()
+        self.look(inside=True)
+        self.test([a.TurnShaft()])
+        self.restored()
+
+    # ------------------------------------------------------------------ plugs apart, and the source
     def plug_apart(self) -> None:
         """Power plug out, leads clipped dead, power on, read hands-off, dead again."""
-        self.do(p.make_safe(self.equipment, self.hands))
-        self.test([a.Unplug("power_plug"), a.Look("power_plug")])
-        for black in ("power.h5", "power.h2"):
-            self.do([*p.probe("power.h3", black, clip=True), *p.energise(self.hands)])
+        plug, pairs = str(self.equipment.module.get("plug", "")), self.equipment.pairs("apart")
+        if not plug or not pairs:
+            return
+        self.safe()
+        self.door_off()
+        self.test([*p.pull(self.equipment, self.hands, plug), a.Look(plug)])
+        for red, black in pairs:
+            self.do([*p.probe(red, black, clip=True), *p.energise(self.equipment, self.hands)])
             self.test([a.ReadMeter()])
-            self.do([*p.lock_out(self.hands), *p.prove_dead(self.equipment)])
+            self.do([*p.lock_out(self.equipment, self.hands), *p.prove_dead(self.equipment)])
 
     def reference(self) -> None:
         """Control plug out, its pins looked at, the reference source in its place; power back, run command."""
-        self.test([a.Unplug("control_plug"), a.Look("control_plug")])
-        self.do([a.FitSource(True), a.ClipSource(True), a.PlugIn("power_plug")])
-        self.do(p.energise(self.hands))
-        self.test(p.probe("board.R", "board.C"))
+        e, source = self.equipment, self.equipment.source
+        if not source:
+            return
+        control, power = str(source["connector"]), str(e.module["plug"])
+        if not isolated(e, self.hands):
+            self.safe()
+        self.door_off()
+        self.test([*p.pull(e, self.hands, control), a.Look(control)])
+        self.do(p.fit_source(e, self.hands))
+        self.do([a.PlugIn(power)] if power in self.hands.parted else [])
+        self.do(p.energise(e, self.hands))
+        if e.board:
+            self.test(p.probe(*e.board["supply"]))
         self.test([*p.lift(), a.SwitchSource(True), a.Wait(10)])
-        self.measure((("power.h3", "power.h5"), ("power.m3", "power.m5")))
-        self.do([*p.lift(), *p.make_safe(self.equipment, self.hands), *p.source_off(self.hands)])
+        self.measure(e.pairs("mated"))
+        self.safe()
+        self.do(p.source_off(e, self.hands))
 
     def shorts(self) -> None:
         """Fuse blown: ohms to common, dead, with each wire taken off in turn."""
-        self.do([a.SetMeter("ohms"), a.ZeroLeads()])
-        self.measure(DEAD_OHMS)
-        wires = (("wall_R", "board.R"), ("limit_feed", "limit.1"), ("wall_G", "board.G"), ("wall_Y", "board.Y"))
-        for wire, node in wires:
-            self.test([*p.lift(), a.LiftWire(wire)])
-            self.measure(((node, "board.C"),))
+        if not isolated(self.equipment, self.hands):
+            self.safe()
+        self.door_off()
+        self.ohms(self.equipment.pairs("dead_ohms"))
+        for wire, red, black in self.equipment.pairs("lift_ohms"):
+            if wire not in self.hands.lifted:
+                self.test([*p.lift(), a.LiftWire(wire)])
+            self.measure([(red, black)])
         self.do([*p.lift(), *(a.LandWire(w) for w in sorted(self.hands.lifted))])
+
+    def wires_off(self) -> None:
+        """It runs with no call: the thermostat's wires off in turn, dead, and each time seen whether it still runs."""
+        if not self.never_stops:
+            return
+        thermostat = {n for z in self.equipment.zones.values() if z.place == "thermostat" for n in z.nodes}
+        for wire, *_ in self.equipment.pairs("lift_ohms"):
+            part = self.equipment.wire(wire)
+            if wire in self.equipment.liftable and thermostat & {part.a, part.b}:
+                self.safe()
+                self.do([a.LiftWire(wire), a.SetDoor(True), *p.energise(self.equipment, self.hands)])
+                self.test([a.Wait(self.seconds("off"))])
+                self.do([a.SetMeter("volts_ac")])
+                self.measure(self.equipment.pairs("thermostat"))
+                self.safe()
+                self.door_off()
+                self.do([a.LandWire(wire)])
+
+    def run_capacitor(self) -> None:
+        """A split-capacitor motor: capacitor discharged and measured, its farads; then its windings and its shaft, plug out."""
+        e = self.equipment
+        if "capacitor_points" not in e.module:
+            return
+        self.safe()
+        self.do(p.discharge_capacitor(e))
+        plug = str(e.module["plug"])
+        if plug:
+            self.test([*p.pull(e, self.hands, plug), a.Look(plug)])
+        self.do([a.SetMeter("farads")])
+        self.measure([e.module["capacitor_points"]])
+        self.test([*p.lift(), a.TurnShaft(), a.SetMeter("ohms"), a.ZeroLeads()])
+        self.measure(e.pairs("windings"))
+        self.do(p.lift())
 
     def opened(self) -> None:
         """Five minutes, open, measure the bus, winding plug out, ohms, shaft."""
-        self.test([a.Look("control_module"), a.TurnShaft()])
-        if "power_plug" not in self.hands.parted:
-            self.do([a.Unplug("power_plug")])
-        self.do([a.SetMeter("volts_ac"), *p.prove_dead(self.equipment), a.Wait(300), a.OpenControl(), a.SetMeter("volts_dc")])
+        e = self.equipment
+        if not e.electronic:
+            return
+        if not isolated(e, self.hands):
+            self.safe()
+        self.test([*([a.Look("control_module")] if "control_module" in e.places else []), a.TurnShaft()])
+        self.do(p.pull(e, self.hands, str(e.module["plug"])))
+        self.do([*p.prove_dead(e), a.Wait(300), a.OpenControl(), a.SetMeter("volts_dc")])
         self.bus()
-        self.test([a.Unplug("winding_plug"), a.TurnShaft(), a.SetMeter("ohms"), a.ZeroLeads()])
-        self.measure(WINDINGS)
+        inner = str(e.module["winding_plug"])
+        self.test([*p.pull(e, self.hands, inner), a.TurnShaft(), a.SetMeter("ohms"), a.ZeroLeads()])
+        self.measure(e.pairs("windings"))
 
     def bus(self) -> None:
         """Measure the bus; discharge and measure again until it is under 50 V."""
@@ -222,14 +443,16 @@ class Technician:
         likely = max(left, key=lambda h: (self.evidence.mass([self.evidence.correction(h)]), h), default=None)
         catalogue = self.evidence.catalogue
         units = catalogue.corrections(likely) if likely is not None else (NO_FAULT,)
+        fault = catalogue.faults[likely.fault] if likely is not None else None
         self.searching = False
         self.do([a.Declare(units)])
-        if "gas_train" in units:
-            self.do([a.Leave("gas_smell")])
+        if fault is not None and fault.stop_work:
+            self.do([a.Leave(danger_of(fault.target))])
             return
         self.repair([u for u in units if u != NO_FAULT])
+        if fault is not None and "flame.rolls_out" in (*fault.target, *dict(fault.also)):
+            self.do([a.Look("wiring"), a.ResetSafety("rollout")])
         self.verify()
-        fault = catalogue.faults[likely.fault] if likely is not None else None
         report = a.WriteUp(
             complaint=self.bench.session.complaint.text,
             readings=tuple(dict.fromkeys(self.readings))[-8:],
@@ -242,31 +465,47 @@ class Technician:
 
     def repair(self, units: Sequence[str]) -> None:
         """Make safe first, repair, put everything back."""
+        e = self.equipment
+        rows = [e.units[u] for u in units]
         if units:
-            supply_side = not {"branch_circuit", "disconnect"}.isdisjoint(units)
-            self.do([*p.lift(), *p.make_safe(self.equipment, self.hands, supply_side)])
-            if self.hands.door_on:
-                self.do([a.SetDoor(False)])
-            if self.hands.control_open or not {"control_module", "motor"}.isdisjoint(units):
+            self.safe(any(u.side == "supply" for u in rows))
+            self.door_off()
+            if e.electronic and (self.hands.control_open or any(u.opens_motor for u in rows)):
                 self.do([a.Wait(300)])
+            if "capacitor_points" in e.module and any(u.opens_motor or "capacitor" in u.name for u in rows):
+                self.do(p.discharge_capacitor(e))
             self.do(a.Repair(unit) for unit in units)
-            if "fuse_element_gone" in [s.id for s in self.do([a.Look("fuse")]).said]:
-                self.do([a.Look("wiring"), a.Repair("low_voltage_fuse")])
+            if "fuse" in e.places and "fuse_element_gone" in [s.id for s in self.do([a.Look("fuse")]).said]:
+                self.do([a.Look("wiring"), a.Repair(str(e.protection["fuse"]))])
         elif self.hands.parted or self.hands.lifted or self.hands.source_fitted or self.hands.control_open:
-            self.do([*p.lift(), *p.make_safe(self.equipment, self.hands)])
-        self.do(p.put_back(self.hands))
+            self.safe()
+        self.do(p.put_back(e, self.hands))
 
     def verify(self) -> None:
-        """Volts under load and amps with the switch held; then door on, every call, safeties back, off."""
-        if self.hands.door_on:
-            self.do([a.SetDoor(False)])
-        if not self.hands.breaker_on or "breaker_handle_tripped" in [s.id for s in self.do([a.Look("panel")]).said]:
-            self.do([a.SetBreaker(False), a.SetBreaker(True)])
+        """Volts under load and amps with the switch held; then door on, every call, static, safeties back, off."""
+        e, calls = self.equipment, p.calls(self.equipment)
+        self.do(p.lift())
+        self.door_off()
+        for name in self.tripped_supplies():
+            self.do([a.SetBreaker(False, name), a.SetBreaker(True, name)])
         if not self.hands.meter_inspected:
             self.do(p.protect())
-        self.do([*p.energise(self.hands), *p.call_and_hold(self.hands, "fan"), a.Wait(15), a.SetMeter("volts_ac")])
-        self.do([*p.probe("power.h3", "power.h5"), *p.lift(), a.SetMeter("clamp"), a.PlaceClamp("power_line"), a.ReadMeter()])
-        self.do([a.PlaceClamp(""), a.HoldDoorSwitch(False), a.SetDoor(True)])
-        for call, seconds in (("fan", 20), ("heat", 150), ("cool", 20)):
-            self.do([a.SetThermostat(call), a.Wait(seconds), a.Look("around")])  # type: ignore[arg-type] # literals of Call
-        self.do([a.SetThermostat("off"), a.Wait(130)])
+        self.do(p.energise(e, self.hands))
+        self.do(p.call_and_hold(e, self.hands, calls[0]))
+        self.do([a.Wait(15), a.SetMeter("volts_ac")])
+        for red, black in e.pairs("under_load"):
+            self.do([*p.probe(red, black), *p.lift()])
+        conductor = e.pairs("clamp")[0][0]
+        self.do([a.SetMeter("clamp"), a.PlaceClamp(conductor), a.ReadMeter(), a.PlaceClamp("")])
+        self.do([*([a.HoldDoorSwitch(False)] if self.hands.switch_held else []), a.SetDoor(True)])
+        for call in calls:
+            self.do([a.SetThermostat(call), a.Wait(self.seconds(call)), a.Look("around")])
+        if e.air is not None:
+            self.do([*p.open_ports(self.hands, e.air.external), *p.hoses(*e.air.external), a.Wait(5)])
+            self.do(p.close_ports(self.hands))
+        self.do([a.SetThermostat("off"), a.Wait(self.seconds("off"))])
+
+
+def danger_of(settings: Iterable[str]) -> a.Danger:
+    """What to report when leaving because of a fault that changes these device settings."""
+    return "co_alarm" if "co.alarm" in settings else "gas_smell"

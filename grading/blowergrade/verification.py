@@ -13,6 +13,7 @@ from blowerbench import acts as a
 from blowerbench.equipment import Equipment
 from blowerbench.faults import NO_FAULT
 from blowerbench.hands import Hands, place_of
+from blowerbench.plant import phase_outputs
 from blowerbench.units import UnitError, quantity
 from blowergrade.replay import Step
 from blowergrade.safety import Violation
@@ -34,16 +35,24 @@ def _after_repair(steps: Sequence[Step]) -> list[Step]:
     return list(steps[last + 1 :])
 
 
-def _runs(steps: Sequence[Step], call: str) -> bool:
-    """Whether the blower ran on `call`, door on: on that call's own command, and on heat with the burner lit."""
+def _runs(equipment: Equipment, steps: Sequence[Step], call: str) -> bool:
+    """Whether the blower ran on `call`, door on: on that call's own command, and on heat with the heat on."""
     return any(
         s.after.hands.thermostat == call
         and s.after.hands.door_on
         and "blower_running" in s.observation.senses
-        and s.after.plant.speed == f"run_{call}"
-        and (call != "heat" or "burner_lit" in s.observation.senses)
+        and (not equipment.board or f"run_{call}" in phase_outputs(equipment, s.after.plant))
+        and (call != "heat" or s.after.plant.heat > 0.0)
         for s in steps
     )
+
+
+#: What is shown for each call, as it stands on the sheet.
+_SHOWN = {
+    "fan": "shown to run on a call for the fan, door on, past any off-delay",
+    "heat": "shown to run on a call for heat, door on, heat on",
+    "cool": "shown to run on a call for cooling, door on, past any off-delay",
+}
 
 
 def _read(steps: Iterable[Step], function: str, low: float, high: float, unit: str) -> bool:
@@ -60,7 +69,10 @@ def _read(steps: Iterable[Step], function: str, low: float, high: float, unit: s
 def repair_points(
     equipment: Equipment, corrections: Sequence[str], steps: Sequence[Step], violations: Sequence[Violation]
 ) -> list[Check]:
-    """Repair and verification: the right unit, made safe first, every call shown, volts under load, amps, left in order."""
+    """Repair and verification: the right unit, made safe first, every call shown, volts under load, amps, air, left in order.
+
+    The calls are those on which a healthy blower of this unit runs; the air is asked only where the unit has rated it.
+    """
     units = [s.act.unit for s in steps if isinstance(s.act, a.Repair)]
     effects = [u.name for u in equipment.units.values() if u.effect_only]
     wanted = [c for c in corrections if c != NO_FAULT]
@@ -79,28 +91,70 @@ def repair_points(
             Check(0, 5, "repaired: {0}; a wrong or needless part", (done,)) if units else Check(0, 5, "nothing was repaired")
         )
     why_safe = "repaired on a live unit" if unsafe else "made safe before the repair"
+    air = [Check(2 if _air(equipment, after) else 0, 2, "static pressure or temperature rise measured, in range")]
     return [
         put_right,
         Check(0 if unsafe or not (units or not wanted) else 3, 3, why_safe),
-        Check(2 if _runs(after, "fan") else 0, 2, "shown to run on a call for the fan, door on, past any off-delay"),
-        Check(2 if _runs(after, "heat") else 0, 2, "shown to run on a call for heat, door on, burner lit"),
-        Check(2 if _runs(after, "cool") else 0, 2, "shown to run on a call for cooling, door on, past any off-delay"),
+        *(Check(2 if _runs(equipment, after, call) else 0, 2, _SHOWN[call]) for call in equipment.calls()),
         Check(2 if _volts(equipment, after) else 0, 2, "line volts measured under load after the repair"),
         Check(
             2 if _read(after, "clamp", 0.2, ratings["blower_amps_max"], "ampere") else 0,
             2,
             "amps measured, within the nameplate",
         ),
+        *(air if equipment.air is not None and _rated(equipment) else ()),
         Check(
-            2 if tidy else 0, 2, "left in order: power and gas on, thermostat off, door on, plugs mated, no jumper, lock or tag"
+            2 if tidy else 0,
+            2,
+            "left in order: power and gas on, thermostat off, door on, plugs mated, test ports plugged, no jumper, lock or tag",
         ),
     ]
 
 
 def _in_order(hands: Hands) -> bool:
-    loose = hands.parted or hands.lifted or hands.jumpers or hands.switch_taped or hands.locked or hands.tagged
-    on = hands.door_on and hands.disconnect_closed and hands.breaker_on and hands.gas_on and not hands.control_open
-    return bool(on and hands.thermostat == "off" and not loose)
+    loose = bool(hands.parted or hands.lifted or hands.jumpers or hands.switch_taped or hands.locks or hands.tags)
+    loose = loose or hands.source_fitted or hands.source_clipped
+    ports = hands.ports_open or any(port for _, port in (*hands.hoses, *hands.probes))
+    off = hands.disconnects_open or hands.breakers_off or not hands.gas_on
+    closed = hands.door_on and not hands.control_open
+    return bool(closed and hands.thermostat == "off" and not (loose or ports or off))
+
+
+def _rated(equipment: Equipment) -> bool:
+    return "external_static_max" in equipment.ratings or "rise_high" in equipment.ratings
+
+
+def _displays(step: Step, *names: str) -> list[float]:
+    """The values of the displays `names`, those that show a number, in order."""
+    shown = {x.instrument: x.text for x in step.observation.shown if "OL" not in x.text}
+    return [float(shown[n]) for n in names if n in shown]
+
+
+def _air(equipment: Equipment, steps: Iterable[Step]) -> bool:
+    """Whether, running with the door on, external static or temperature rise was read within the unit's ratings."""
+    running = [s for s in steps if "blower_running" in s.observation.senses and s.after.hands.door_on]
+    return any(_static_in_range(equipment, s) or _rise_in_range(equipment, s) for s in running)
+
+
+def _static_in_range(equipment: Equipment, step: Step) -> bool:
+    assert equipment.air is not None
+    shown, hoses = _displays(step, "manometer"), dict(step.after.hands.hoses)
+    if not shown or (hoses.get("high", ""), hoses.get("low", "")) != equipment.air.external:
+        return False
+    return 0.0 < shown[0] <= equipment.ratings.get("external_static_max", 0.0)
+
+
+def _rise_in_range(equipment: Equipment, step: Step) -> bool:
+    """Supply less return on a call for heat, both probes in the air and out of sight of the heat exchanger."""
+    assert equipment.air is not None
+    ports = [port.name for port in equipment.air.ports if not port.near_heat]
+    placed = dict(step.after.hands.probes)
+    shown = _displays(step, "first_thermometer", "second_thermometer")
+    at = [placed.get("first", ""), placed.get("second", "")]
+    if len(shown) != 2 or step.after.hands.thermostat != "heat" or not set(at) <= set(ports) or at[0] == at[1]:
+        return False
+    rise = abs(shown[1] - shown[0]) / 1.8  # degF to kelvin
+    return equipment.ratings.get("rise_low", 0.0) <= rise <= equipment.ratings.get("rise_high", 0.0)
 
 
 def _volts(equipment: Equipment, steps: Sequence[Step]) -> bool:
@@ -110,7 +164,7 @@ def _volts(equipment: Equipment, steps: Sequence[Step]) -> bool:
     return any(_read(inside, f, low, high, "volt") for f in ("volts_ac", "low_z"))
 
 
-_NUMBER = re.compile(r"(-?\d+(?:\.\d+)?)\s*([kMm]?(?:V|A|ohm))\b")
+_NUMBER = re.compile(r"(-?\d+(?:\.\d+)?)\s*([kMmun]?(?:V|A|ohm|F)|inH2O|degF)\b")
 
 
 def _readings_in(text: str) -> Iterator[str]:
@@ -164,7 +218,9 @@ def units_named(equipment: Equipment, text: str) -> set[str]:
 def _parses(reading: str) -> bool:
     number, unit = reading.split()
     try:
-        quantity(f"{number} {unit}", {"V": "volt", "A": "ampere"}.get(unit[-1], "ohm"))
-    except UnitError:
+        if unit not in ("inH2O", "degF"):
+            quantity(f"{number} {unit}", {"V": "volt", "A": "ampere", "F": "farad"}.get(unit[-1], "ohm"))
+        float(number)
+    except (UnitError, ValueError):
         return False
     return True

@@ -2,57 +2,83 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TypeVar
+
 import numpy as np
 import pytest
 from sampling import sampled
 
+import blowerdata
 from blowerbench import LocalBench, load_equipment, load_faults
 from blowerbench import acts as a
+from blowerbench.equipment import Equipment
 from blowerbench.observation import Accepted, Observation, Said
 from blowergrade import procedure as p
 from blowergrade.evidence import Evidence
-from blowergrade.technicians import DEAD_OHMS, IN_BOX, LIVE_FAN, LIVE_HEAT
 
+T = TypeVar("T")
 EQUIPMENT = load_equipment("furnace_120_constant_airflow")
 CATALOGUE = load_faults(EQUIPMENT)
-HYPOTHESES = CATALOGUE.hypotheses()
-SEQUENCES = 1440  # the full count: twenty sequences for each hypothesis
+CALLS = [
+    (name, hypothesis)
+    for name in blowerdata.names("equipment")
+    for hypothesis in load_faults(load_equipment(name)).hypotheses()
+]
+SEQUENCES = 4 * len(CALLS)  # the full count: four sequences for each hypothesis
 
 
-def random_act(rng: np.random.Generator) -> list[a.Act]:
+def any_of(rng: np.random.Generator, things: Sequence[T]) -> T:
+    """One of `things`."""
+    return things[int(rng.integers(len(things)))]
+
+
+def random_act(rng: np.random.Generator, equipment: Equipment) -> list[a.Act]:
     """Something a person might do next, sensible or not."""
-    pairs = (*IN_BOX, *LIVE_FAN, *LIVE_HEAT, *DEAD_OHMS, ("outlet.L", "outlet.N"))
-    function = ("volts_ac", "volts_ac", "volts_ac", "volts_dc", "low_z", "ohms", "clamp")[rng.integers(7)]
-    call = ("off", "fan", "heat", "cool")[rng.integers(4)]
-    red, black = pairs[rng.integers(len(pairs))]
+    lists = ("in_box", "live_fan", "live_heat", "live_cool", "dead_ohms", "mated", "thermostat")
+    pairs = [x for name in lists for x in equipment.pairs(name)]
+    pairs.append(tuple(equipment.protection["live_source"][:2]))
+    functions: tuple[a.Function, ...] = ("volts_ac", "volts_ac", "volts_ac", "volts_dc", "low_z", "ohms", "farads", "clamp")
+    calls: tuple[a.Call, ...] = ("off", "fan", "heat", "cool")
+    red, black = any_of(rng, pairs)
+    plugs, places = tuple(equipment.connectors), tuple(equipment.places)
+    supply, on = any_of(rng, tuple(equipment.supplies)), bool(rng.integers(2))
+    (conductor,) = any_of(rng, equipment.pairs("clamp"))
     choices: list[list[a.Act]] = [
-        [a.SetMeter(function), *p.probe(red, black)],  # type: ignore[arg-type] # a literal drawn from a tuple
+        [a.SetMeter(any_of(rng, functions)), *p.probe(red, black)],
         p.probe(red, black),
-        [a.SetThermostat(call), a.Wait(int(rng.integers(1, 200)))],  # type: ignore[arg-type] # likewise
-        [a.SetDoor(bool(rng.integers(2)))],
+        [a.SetThermostat(any_of(rng, calls)), a.Wait(int(rng.integers(1, 200)))],
+        [a.SetDoor(on)],
         [a.HoldDoorSwitch(True)],
-        [a.ReadStatus(), a.Look(("around", "panel", "fuse", "wiring")[rng.integers(4)])],
-        [a.SetDisconnect(bool(rng.integers(2)))],
-        [a.Unplug(("power_plug", "control_plug")[rng.integers(2)])],
-        [a.PlugIn(("power_plug", "control_plug")[rng.integers(2)])],
-        [a.FitSource(True), a.ClipSource(True), a.SwitchSource(True)],
-        [a.TurnShaft(), a.LiftWire("wall_R")],
-        [a.PlaceClamp("power_line"), a.SetMeter("clamp")],
+        [a.ReadStatus(), a.Look(any_of(rng, places))],
+        [a.SetDisconnect(on, supply), a.SetBreaker(on, supply)],
+        [a.Unplug(any_of(rng, plugs))],
+        [a.PlugIn(any_of(rng, plugs))],
+        [a.TurnShaft(), a.LiftWire(any_of(rng, equipment.liftable))],
+        [a.PlaceClamp(conductor), a.SetMeter("clamp")],
+        [any_of(rng, (a.Wiggle, a.Warm))(any_of(rng, (*plugs, *places)))],
     ]
-    return choices[rng.integers(len(choices))]
+    if equipment.source:
+        choices.append([a.FitSource(True, equipment.source["kind"]), a.ClipSource(True), a.SwitchSource(True)])
+    if equipment.air is not None:
+        port = any_of(rng, equipment.air.ports).name
+        choices.append([a.OpenPort(port), a.PlaceHose("high", port), a.PlaceProbe("first", port), a.Wait(60)])
+    return any_of(rng, choices)
 
 
 @pytest.mark.parametrize("index", sampled(SEQUENCES))
 def test_no_random_act_on_any_variant_ever_rules_out_the_true_fault(index: int) -> None:
     rng = np.random.default_rng([20, index])
-    hypothesis = HYPOTHESES[index % len(HYPOTHESES)]
-    complaint = CATALOGUE.faults[hypothesis.fault].complaints[0]
-    bench = LocalBench(EQUIPMENT, hypothesis, complaint, variant=f"random-{index}")
-    evidence = Evidence(EQUIPMENT, CATALOGUE, complaint, [hypothesis])
+    name, hypothesis = CALLS[index % len(CALLS)]
+    equipment = load_equipment(name)
+    catalogue = load_faults(equipment)
+    complaint = catalogue.faults[hypothesis.fault].complaints[0]
+    bench = LocalBench(equipment, hypothesis, complaint, variant=f"random-{index}")
+    evidence = Evidence(equipment, catalogue, complaint, [hypothesis])
     evidence.perceive_arrival(bench.last.senses)
     assert evidence.alive, "ruled out at arrival"
     for _ in range(25):
-        for act in random_act(rng):
+        for act in random_act(rng, equipment):
             outcome = bench.act(act)
             if isinstance(outcome, Accepted):
                 rulings = evidence.observe(act, outcome.observation)

@@ -34,7 +34,7 @@ from blowerbench import acts as a
 from blowerbench.observation import Observation, Said
 from blowergrade.replay import Step
 from blowergrade.safety import monitor
-from blowergrade.safety_rules import INNER_UNITS, INSTRUMENT_UNITS, RULES, UNIT_SIDES
+from blowergrade.safety_rules import RULES
 
 # ---------------------------------------------------------------------- the table itself
 CLAUSES = (
@@ -55,10 +55,6 @@ def test_every_rule_is_broken_somewhere_in_these_tests() -> None:
     files = Path(__file__).parent.glob("test_safety*.py")
     text = "".join(file.read_text(encoding="utf-8") for file in files)
     assert [rule for rule in RULES if f'"{rule}"' not in text] == []
-
-
-def test_the_tables_name_only_correction_units_that_an_equipment_has() -> None:
-    assert set(UNIT_SIDES) | INSTRUMENT_UNITS | INNER_UNITS <= set(EQUIPMENT.units)
 
 
 def test_a_violation_says_which_act_when_and_why() -> None:
@@ -183,9 +179,8 @@ def test_what_the_trade_allows_costs_nothing(line: str) -> None:
 
 def test_a_tag_with_a_second_measure_is_enough_where_a_disconnect_takes_no_lock() -> None:
     # 29 CFR 1910.333(b)(2)(iii)(D), check-values S5: a tag alone needs one additional safety measure.
-    unlockable = dataclasses.replace(
-        EQUIPMENT, protection={**EQUIPMENT.protection, "disconnect_takes_lock": False}
-    )
+    no_hasp = dataclasses.replace(EQUIPMENT.main, takes_lock=False)
+    unlockable = dataclasses.replace(EQUIPMENT, supplies={"main": no_hasp})
 
     def broken(acts: Acts) -> list[str]:
         return [v.rule for v in monitor(unlockable, False, steps(acts, equipment=unlockable))]
@@ -215,9 +210,12 @@ CRITICAL: dict[str, tuple[str, str, Acts]] = {
     "a board replaced live": ("live_work", "board_dead", [*DOOR_OFF, a.Repair("board")]),
     "a disconnect replaced with the breaker on": ("live_work", "disconnect_open", [*SHUTDOWN,
         a.Repair("disconnect")]),
+    "a feeder repaired with its breaker off and not locked": (
+        "not_locked_out", "feeder_line_open", [*SHUTDOWN, a.SetBreaker(on=False), a.Repair("branch_circuit")],
+    ),
     "a feeder repaired without a proof on its own side": (
         "not_proved_dead", "feeder_line_open", [*SHUTDOWN, a.SetBreaker(on=False),
-            a.Repair("branch_circuit")],
+            a.SetLock(on=True, device="breaker"), a.Repair("branch_circuit")],
     ),
     "a jumper on line voltage": ("live_work", "healthy_unit", [*DOOR_OFF, a.SetJumper("board.L",
         "board.ML")]),
@@ -492,7 +490,7 @@ def test_leads_zeroed_and_read_again_before_judging_cost_nothing() -> None:
 # ---------------------------------------------------------------------- every unit's repair
 @pytest.mark.parametrize("unit", sorted(set(EQUIPMENT.units) - {"gas_train"}))
 def test_a_repair_is_clean_when_made_safe_and_at_worst_minor_live_only_on_24_volts(unit: str) -> None:
-    side = UNIT_SIDES.get(unit, "load")
+    side = EQUIPMENT.units[unit].side
     safe = blocks.safe_shutdown(EQUIPMENT, supply_side=side == "supply")
     assert rules([*safe, a.Wait(300), a.Repair(unit)]) == []
     live = violations([*DOOR_OFF, a.HoldDoorSwitch(held=True), a.Repair(unit)])

@@ -151,24 +151,24 @@ def test_a_look_at_a_seated_plug_inspects_nothing() -> None:
         (Hands(door_on=False), False, False),
         (Hands(door_on=False, switch_held=True), False, False),
         (Hands(door_on=False), True, True),
-        (Hands(door_on=False, breaker_on=False), False, True),
-        (Hands(door_on=False, disconnect_closed=False), False, True),
+        (Hands(door_on=False, breakers_off=frozenset({"main"})), False, True),
+        (Hands(door_on=False, disconnects_open=frozenset({"main"})), False, True),
     ],
     ids=["power on", "power on and held", "tripped", "breaker off", "disconnect open"],
 )
 def test_a_circuit_is_inspected_with_the_power_off(hands: Hands, tripped: bool, counts: bool) -> None:
     (step,) = steps([a.Wait(1)])
-    before = dataclasses.replace(
-        step.before, hands=hands, plant=replace(step.before.plant, tripped=tripped)
-    )
+    was = frozenset({"main"}) if tripped else frozenset[str]()
+    before = dataclasses.replace(step.before, hands=hands, plant=replace(step.before.plant, tripped=was))
     after = dataclasses.replace(before, hands=replace(hands, clock=15))
     known, _ = judge(EQUIPMENT, Known(), Step(1, a.Look("wiring"), before, after, Observation()))
-    assert known.circuit_checked == counts
+    assert known.circuit_checked == (frozenset({"main"}) if counts else frozenset())
 
 
 NOT_THE_CIRCUIT = (
     "gas_train", "reference_source", "test_lead", "meter", "thermostat", "wall_cable", "low_voltage_fuse",
-    "low_voltage_wiring", "limit", "rollout", "pressure_switch", "control_harness",
+    "low_voltage_wiring", "limit", "rollout", "pressure_switch", "control_harness", "airflow_selection",
+    "carbon_monoxide", "cooling_circuit", "duct", "filter", "registers",
 )  # fmt: skip
 
 
@@ -177,11 +177,12 @@ NOT_THE_CIRCUIT = (
 def test_only_a_repair_on_line_voltage_allows_another_reclosing(unit: str) -> None:
     # 29 CFR 1910.334(b)(2), check-values S12: no repeated re-closing; a repair elsewhere leaves the fault there.
     supply = unit in ("branch_circuit", "disconnect")
+    on: Acts = [*blocks.energise(breaker=supply), *([] if supply else [a.SetBreaker(on=True)])]
     acts: Acts = [
-        *blocks.safe_shutdown(EQUIPMENT, supply_side=supply), a.Look("wiring"), *blocks.energise(),
-        a.SetBreaker(on=False), a.SetBreaker(on=True), a.SetDoor(on=True), *blocks.lock_out(breaker=supply),
+        *blocks.safe_shutdown(EQUIPMENT, supply_side=supply), a.Look("wiring"), *on, a.SetDoor(on=True),
+        *blocks.lock_out(breaker=supply),
         *PROOF, *(blocks.prove_dead(EQUIPMENT, supply_side=True) if supply else []), *DOOR_OFF, a.Wait(300),
-        a.Look("wiring"), a.Repair(unit), a.SetDoor(on=True), *blocks.energise(), a.SetBreaker(on=True),
+        a.Look("wiring"), a.Repair(unit), a.SetDoor(on=True), *on,
     ]  # fmt: skip
     played = steps(acts, "power_line_to_ground")
     closings = [s for s in played if s.act == a.SetBreaker(on=True) and s.before.plant.tripped]

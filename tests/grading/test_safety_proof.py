@@ -62,6 +62,7 @@ def test_no_safety_counts_as_bridged_by_the_unit_s_own_wiring() -> None:
 
 
 # ---------------------------------------------------------------------- proof of absence
+BREAKER_ON: Acts = [a.SetLock(on=False, device="breaker"), a.SetBreaker(on=True)]
 BEFORE: Acts = [*blocks.prepare(), *blocks.lock_out(), *DOOR_OFF]
 
 
@@ -123,7 +124,7 @@ def test_reversed_line_and_neutral_defeat_the_proof_until_the_breaker_is_off() -
     assert rules([*SHUTDOWN, PULL], "feed_reversed") == ["not_proved_dead"]
     off = blocks.safe_shutdown(EQUIPMENT, supply_side=True)
     assert rules([*off, PULL], "feed_reversed") == []
-    assert rules([*off, a.SetBreaker(on=True), PULL], "feed_reversed") == ["not_proved_dead"]
+    assert rules([*off, *BREAKER_ON, PULL], "feed_reversed") == ["not_proved_dead"]
 
 
 def test_a_meter_with_an_open_lead_proves_nothing() -> None:

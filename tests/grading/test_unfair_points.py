@@ -90,13 +90,14 @@ def test_a_heat_call_counts_only_with_the_burner_lit_and_line_volts_only_at_the_
     class Hasty(Scripted):
         def verify(self) -> None:
             self.do([a.SetDoor(True)] if not self.hands.door_on else [])
-            self.do([*p.energise(self.hands), a.SetThermostat("cool"), a.Wait(15), a.SetThermostat("heat"), a.Look("around")])
+            self.do([*p.energise(self.equipment, self.hands), a.SetThermostat("cool"), a.Wait(15)])
+            self.do([a.SetThermostat("heat"), a.Look("around")])
             self.do([a.SetMeter("volts_ac"), *p.probe("outlet.L", "outlet.N"), *p.lift(), a.SetThermostat("off")])
 
     bench = LocalBench(EQUIPMENT, "stat_no_heat", "no_heat_no_blower", variant="unfair")
     Hasty(bench).work()
     missed = {r.why for x in grade_bench(bench).parts for r in x.reasons if r.tenths < r.of}
-    assert "shown to run on a call for heat, door on, burner lit" in missed
+    assert "shown to run on a call for heat, door on, heat on" in missed
     assert "line volts measured under load after the repair" in missed
 
 

@@ -87,7 +87,8 @@ class Plant(msgspec.Struct, frozen=True):
     winding: float = 20.0  # degC
     pushed: bool = False  # started by hand, and turning since
     overloaded: bool = False  # its thermal overload is open
-    switched_at: float = -FOREVER  # when limit or overload last changed, or a starved motor gave up
+    switched_at: float = -FOREVER  # when limit or overload last changed
+    starved_at: float = -FOREVER  # when a starved motor or board last gave up
     # a fault that comes and goes
     present: bool = False
     stirred_at: float = FOREVER  # since when it has been stirred, or FOREVER

@@ -17,7 +17,7 @@ from blowerbench.instruments import Reading, read_instruments
 from blowerbench.motors import healthy_flow
 from blowerbench.observation import Observation, Said, Shown
 from blowerbench.plant import FOREVER, TURNING, Plant, selector_closed
-from blowerbench.simulator import Simulator
+from blowerbench.simulator import Simulator, fed
 from blowerbench.variant import NOMINAL, Variant
 
 
@@ -36,6 +36,7 @@ class Heard:
     observation: Observation
     readings: tuple[Reading, ...]
     also: tuple[Heard, ...] = ()  # what it might have shown as well, where the moment in a cycle can't be known
+    vague: bool = False  # nothing of it decides anything: the unit cycles, and nobody asked it anything
 
 
 def _trial(before: tuple[str, frozenset[str], frozenset[str], str], plant: Plant) -> str:
@@ -51,9 +52,15 @@ def _trial(before: tuple[str, frozenset[str], frozenset[str], str], plant: Plant
     return "controls_other" if other else "controls_nothing"
 
 
-#: How long after it last changed by itself a unit counts as cycling, and the moments looked at then (seconds).
-CYCLING = 1800.0
-MOMENTS = (4.0, 9.0, 25.0, 55.0, 90.0, 140.0, 210.0)
+#: How long after limit or overload last changed a unit counts as cycling, and the moments looked at then (seconds).
+CYCLING, MOMENTS = 1800.0, (25.0, 60.0, 110.0, 180.0)
+#: The same for a starved motor that gives up and tries again every few seconds.
+TRYING, TRIES = 90.0, (3.0, 6.0, 9.0, 12.0, 15.0)
+#: Acts by which somebody asks the unit something; what is perceived beside any other act decides nothing while it cycles.
+ASKING = (
+    a.Look, a.ReadStatus, a.SetThermostat, a.Wait, a.PlaceLead, a.ReadMeter, a.TurnShaft, a.SwitchSource, a.PlaceClamp,
+    a.LiftWire, a.TryControls, a.PlaceHose, a.PlaceProbe, a.Wiggle, a.Warm,
+)  # fmt: skip
 
 
 class Session:
@@ -111,21 +118,30 @@ class Session:
         if isinstance(act, a.ZeroLeads):
             touch = self._touched_leads()
             shown = (touch, *shown)
-        also = self._other_moments(act, before) if self.spread else ()
+        moments = self._moments(hands, plant) if self.spread else ()
+        if moments and not isinstance(act, ASKING):
+            return Heard(Observation(said, self.senses(), shown), readings, vague=True)
+        also = self._other_moments(act, before, moments) if moments else ()
         return Heard(Observation(said, self.senses(), shown), readings, also)
 
-    def _other_moments(self, act: a.Act, before: Moment) -> tuple[Heard, ...]:
-        """What `act` would have shown at other moments of the cycle that limit or overload go through.
+    def _moments(self, hands: Hands, plant: Plant) -> tuple[float, ...]:
+        """Which moments of a cycle count as well now: none for a unit that stands still or has no supply."""
+        if not fed(hands):
+            return ()
+        if plant.time - plant.starved_at <= TRYING:
+            return TRIES
+        return MOMENTS if plant.time - plant.switched_at <= CYCLING else ()
+
+    def _other_moments(self, act: a.Act, before: Moment, moments: tuple[float, ...]) -> tuple[Heard, ...]:
+        """What `act` would have shown at other moments of the cycle that limit, overload or a starved motor goes through.
 
         Where in its cycle a unit stands depends on tolerances that nobody knows, and on the minute of arrival.
         """
         plant, hands = self.now.plant, self.now.hands
-        if plant.time - plant.switched_at > CYCLING:
-            return ()
-        found = []
-        for seconds in MOMENTS:
-            twin = self.copy()
-            twin.now = Moment(hands, self.simulator.advance(plant, hands, seconds))
+        found, twin, gone = [], self.copy(), 0.0
+        for moment in moments:
+            twin.now = Moment(hands, self.simulator.advance(twin.now.plant, hands, moment - gone))
+            gone = moment
             readings = read_instruments(self.equipment, self.simulator, hands, twin.now.plant, self.variant)
             said = twin._answers(act, before)
             found.append(Heard(Observation(said, twin.senses(), tuple(r.shown for r in readings)), readings))

@@ -143,12 +143,12 @@ class Simulator:
         plant = sequence.board(equipment, fx, plant, state, self._seconds)
         move = motors.electronic if equipment.electronic else motors.split_capacitor
         plant = move(equipment, fx, variant, plant, hands, state)
-        starved = was.alive and not plant.alive and _fed(hands)
+        starved = was.alive and not plant.alive and fed(hands)
         if starved or (plant.motor == "hunting" and was.motor != "hunting"):
-            plant = replace(plant, switched_at=plant.time)
+            plant = replace(plant, starved_at=plant.time)
         return plant
 
 
-def _fed(hands: Hands) -> bool:
+def fed(hands: Hands) -> bool:
     """Whether hands leave the unit its supply."""
     return not hands.breakers_off and not hands.disconnects_open and hands.door_switch_closed
