@@ -23,6 +23,8 @@ from blowerbench.variant import extreme_variants
 
 #: A predicted range is widened by this fraction of itself on each side: what five variants may miss of the whole box.
 GUARD = 0.25
+#: The same for a unit that cycles, as a fraction of the ends of what its cycle shows.
+CYCLE_GUARD = 0.1
 #: What can be heard of the motor; one of them always is.
 MOTOR = frozenset(
     f"blower_{state}" for state in ("still", "starting", "running", "coasting", "hunting", "twitching", "humming")
@@ -74,6 +76,7 @@ def _key(observation: Observation) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 def predict(heard: Sequence[Heard]) -> Prediction:
     """One prediction out of what the extreme variants gave for the same act, at every moment of a cycle they may be in."""
+    cycles = any(h.also for h in heard)
     heard = [x for h in heard for x in (h, *h.also)]
     said = frozenset(_key(h.observation)[0] for h in heard)
     every = [frozenset(h.observation.senses) for h in heard]
@@ -87,7 +90,10 @@ def predict(heard: Sequence[Heard]) -> Prediction:
         values = [r.value for r in readings]
         low, high = min(values), max(values)
         guard = GUARD * (high - low) if high < float("inf") else 0.0
-        bounds = interval(_floor(low, guard), high + guard, readings[0].spec)
+        lowest, highest = _floor(low, guard), high + guard
+        if cycles:  # the range is that of a cycle, not of the tolerances
+            lowest, highest = max(lowest, low - CYCLE_GUARD * abs(low)), min(highest, high + CYCLE_GUARD * abs(high))
+        bounds = interval(lowest, highest, readings[0].spec)
         shown.append((readings[0].shown.instrument, *bounds))
     silent, vague = any(not h.readings for h in heard), any(h.vague for h in heard)
     return Prediction(said, senses, perhaps, tuple(shown), silent, vague)

@@ -34,9 +34,9 @@ from blowerbench.variant import Variant
 from blowerbench.warmth import crossing, return_air
 
 CHARGES = 40.0  # line volts from which the rectifier counts as fed
-LINE_STEP = 0.004  # a relative change of the line volts below this is left alone
+LINE_STEP = 0.001  # a relative change of the line volts below this is left alone
 WEAK = 0.4  # share of the line watts that a motor without its capacitor wastes on top (ours: the backward field)
-FLUX_STEP = 0.01  # a change of flux below this is left alone, so that motor and circuit settle
+FLUX_STEP = 0.001  # a change of flux below this is left alone, so that motor and circuit settle
 RETRY = 10.0  # seconds until an electronic motor on a low bus tries again
 IDLE = ("", 0.0)
 
