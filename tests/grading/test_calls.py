@@ -12,6 +12,7 @@ from blowerbench import LocalBench, load_equipment, load_faults
 from blowerbench import acts as a
 from blowerbench.equipment import Equipment
 from blowerbench.faults import Hypothesis
+from blowerbench.sequence import is_present
 from blowergrade import procedure as p
 from blowergrade.replay import play
 from blowergrade.safety import monitor
@@ -62,7 +63,7 @@ def check_call(equipment: Equipment, hypothesis: Hypothesis, complaint: str) -> 
     else:
         assert bench.session.now.hands.ended
     if fault.when is not None:  # an intermittent is a diagnosis only when it was seen while it was there
-        assert any(s.before.plant.present or s.after.plant.present for s in steps)
+        assert any(is_present(s.before.plant) or is_present(s.after.plant) for s in steps)
 
 
 @pytest.mark.parametrize(("hypothesis", "complaint"), CALLS if long_run() else FIRST, ids=str)
