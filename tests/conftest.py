@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import random
 import secrets
+import shutil
+import tempfile
 from collections.abc import Callable
 
 import numpy as np
@@ -13,8 +15,19 @@ import sampling
 
 
 def pytest_configure() -> None:
-    """Choose the seed once, before any worker starts: they inherit it, and so collect the same tests."""
+    """Choose seed and cache folder once, before any worker starts: they inherit them, and so collect the same tests."""
     os.environ.setdefault("BLOWER_SEED", str(secrets.randbelow(2**31)))
+    if "BLOWER_CACHE" not in os.environ:  # tables are played once a run, and no run believes another one's
+        os.environ["BLOWER_CACHE"] = _made["cache"] = tempfile.mkdtemp(prefix="blower-cache-")
+
+
+_made: dict[str, str] = {}
+
+
+def pytest_unconfigure() -> None:
+    """Leave no cache folder behind; workers inherited theirs and made none."""
+    for folder in _made.values():
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def pytest_report_header() -> str:

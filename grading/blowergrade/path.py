@@ -1,16 +1,18 @@
 """The isolation path: which test next, at what expected cost, until one correction unit is left.
 
-Rule: computed from predictions, never written by hand; costs are whole seconds, weights are integers, so a path is the same on
-every machine. W(S, m) = 0 when all of S is one correction unit, else w(S)·(d(m, m_t) + c_t) + Σ_o W(S_o, m_t) for the chosen
-test t: multimode test sequencing (Ruan, Tu, Pattipati, Patterson-Hine, IEEE SMC-B 34(3), 2004). Here the choice is greedy (most
-unlike pairs of hypotheses told apart per second), so W is an upper bound of the optimum.
+Rule: computed from predictions, never written by hand; costs are whole seconds, weights are integers, limits count nodes, so a
+path is the same on every machine. W(S, m) = 0 when all of S is one correction unit, else the least of w(S)·(d(m, m_t) + c_t) +
+Σ_o W(S_o, m_t) over the tests t that split S, proven by `sequencing`; where its node limit is reached, W lies between bounds.
+Each W is a pure function of table, S and m, whatever was asked before. Work on live parts costs what protecting oneself for it
+takes and no charge beyond: the tests hold no unsafe act, and safety is a part of the sheet by itself.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
+from typing import Any
 
 from blowerbench import acts as a
 from blowerbench.equipment import Equipment
@@ -18,7 +20,9 @@ from blowerbench.faults import Catalogue, Hypothesis
 from blowerbench.hands import Hands, evolve
 from blowerbench.session import Heard, Moment, Session
 from blowerbench.variant import extreme_variants
+from blowergrade import policies
 from blowergrade import procedure as p
+from blowergrade import sequencing as q
 from blowergrade import technicians as t
 from blowergrade.evidence import Prediction, fresh_session, overlap, predict
 
@@ -232,7 +236,10 @@ class Row:
 
 
 class Table:
-    """All tests of a complaint against all its hypotheses, and the greedy path through them."""
+    """All tests of a complaint against all its hypotheses, and the cheapest path through them.
+
+    Rows and values come from the cache (`policies`) where it holds them; `remember` stores the values found since.
+    """
 
     def __init__(self, equipment: Equipment, catalogue: Catalogue, complaint: str) -> None:
         self.equipment, self.catalogue = equipment, catalogue
@@ -246,8 +253,13 @@ class Table:
         self.modes = modes_of(equipment)
         self.setups = _setups(equipment)
         self.distance = self._distances()
-        self.rows = self._rows(complaint)
-        self._memo: dict[tuple[int, str], tuple[int, Row | None]] = {}
+        self.tests = tests_of(equipment)
+        priced = [[self.number[h], self.weights[self.number[h]]] for h in self.hypotheses]
+        #: The hash of all that the rows come from.
+        self.key = policies.key_of(equipment, catalogue.faults, complaint, self.hypotheses, priced, self.tests)
+        self.rows = self._known_rows(complaint)
+        self._values: dict[_Key, _Entry] | None = None
+        self._new = False
 
     def _distances(self) -> dict[tuple[str, str], int]:
         """Whole seconds between modes: back to a put-together unit, then forward; the way into a deeper mode is shared."""
@@ -274,8 +286,16 @@ class Table:
             made[acts] = _set_up(made[known], acts[len(known) :])
         return {mode: made[acts] for mode, acts in self.setups.items()}
 
-    def _rows(self, complaint: str) -> tuple[Row, ...]:
-        tests = tests_of(self.equipment)
+    def _known_rows(self, complaint: str) -> tuple[Row, ...]:
+        """The rows from the cache, or played and stored there."""
+        rows = _read_rows(policies.stored("table", self.key), self.tests, len(self.hypotheses))
+        if rows is None:
+            rows = self._rows(complaint, self.tests)
+            number = {test: k for k, test in enumerate(self.tests)}
+            policies.store("table", self.key, [[number[r.test], [f"{m:x}" for m in r.alike]] for r in rows])
+        return rows
+
+    def _rows(self, complaint: str, tests: Sequence[Test]) -> tuple[Row, ...]:
         columns: list[list[tuple[Prediction, ...]]] = [[] for _ in tests]
         for h in self.hypotheses:
             starts = [fresh_session(self.equipment, self.catalogue, h, complaint, k) for k in range(len(extreme_variants()))]
@@ -327,40 +347,83 @@ class Table:
             left &= ~group
         return groups
 
+    @cached_property
+    def problem(self) -> q.Problem:
+        """The table as a sequencing problem; its tests keep the numbers of the rows."""
+        modes = {mode: k for k, mode in enumerate(self.modes)}
+        units = tuple(next(u for u, m in enumerate(self.unit_masks) if m >> k & 1) for k in range(len(self.weights)))
+        tests = tuple(q.Test(modes[row.test.mode], row.test.cost, row.alike) for row in self.rows)
+        distance = tuple(tuple(self.distance[m, n] for n in self.modes) for m in self.modes)
+        return q.Problem(self.weights, units, distance, tests)
+
+    def value(self, mask: int, mode: str) -> q.Value:
+        """W(S, m), prior weight × expected seconds until one correction unit is left: proven, or between bounds."""
+        if self.solved(mask):
+            return q.Value(0, 0, True)
+        lower, upper, _ = self._entry(mask, mode)
+        return q.Value(lower, upper, lower == upper)
+
     def cost(self, mask: int, mode: str) -> int:
-        """W(S, m) of the greedy path: prior weight × expected seconds until one correction unit is left."""
-        return self._best(mask, mode)[0]
+        """W(S, m) of the path that `best` leads along: the optimum, or its upper bound where the node limit was reached."""
+        return self.value(mask, mode).upper
 
     def best(self, mask: int, mode: str) -> Test | None:
         """The test that the path asks next; None when one unit is left or nothing tells the rest apart."""
-        row = self._best(mask, mode)[1]
-        return None if row is None else row.test
-
-    def _best(self, mask: int, mode: str) -> tuple[int, Row | None]:
         if self.solved(mask):
-            return 0, None
-        found = self._memo.get((mask, mode))
+            return None
+        number = self._entry(mask, mode)[2]
+        return None if number < 0 else self.rows[number].test
+
+    def _entry(self, mask: int, mode: str) -> _Entry:
+        at = self.modes.index(mode)
+        known = self._memo()
+        found = known.get((mask, at))
         if found is None:
-            found = self._memo[mask, mode] = self._choose(mask, mode)
+            solution = q.solve(self.problem, mask, at)
+            number = solution.policy(mask, at)
+            found = known[mask, at] = solution.lower, solution.upper, -1 if number is None else number
+            self._new = True
         return found
 
-    def _choose(self, mask: int, mode: str) -> tuple[int, Row | None]:
-        total = self.weight(mask)
-        best: tuple[float, int, Row, list[int]] | None = None
-        for k, row in enumerate(self.rows):
-            groups = self.split(mask, row)
-            if len(groups) < 2:
-                continue
-            told = total * total - sum(self.weight(g) ** 2 for g in groups)
-            price = self.distance[mode, row.test.mode] + row.test.cost
-            merit = -told / price
-            if best is None or (merit, k) < best[:2]:
-                best = (merit, k, row, groups)
-        if best is None:
-            return 0, None
-        _, _, row, groups = best
-        price = self.distance[mode, row.test.mode] + row.test.cost
-        return total * price + sum(self.cost(g, row.test.mode) for g in groups), row
+    def _memo(self) -> dict[_Key, _Entry]:
+        """Values by set and mode; read from the cache when the first one is asked for."""
+        if self._values is None:
+            self._values = _read_values(policies.stored("values", self.digest), self)
+        return self._values
+
+    @cached_property
+    def digest(self) -> str:
+        """The hash of what is asked of the search: rows, weights, units, distances and the node limit."""
+        return policies.key_of(self.problem.digest(), q.NODE_LIMIT)
+
+    def remember(self) -> None:
+        """Store the values found since the last time, beside those that others stored meanwhile."""
+        if self._new:
+            merged = _read_values(policies.stored("values", self.digest), self) | self._memo()
+            policies.store("values", self.digest, [[f"{s:x}", m, *entry] for (s, m), entry in sorted(merged.items())])
+            self._new = False
+
+
+_Key = tuple[int, int]  # a set and a mode's number
+_Entry = tuple[int, int, int]  # lower and upper bound of W, the number of the best row or -1
+
+
+def _read_rows(data: Any, tests: Sequence[Test], size: int) -> tuple[Row, ...] | None:
+    """The rows that were stored, or None where they are not such rows."""
+    try:
+        rows = tuple(Row(tests[k], tuple(int(m, 16) for m in alike)) for k, alike in data)
+    except (TypeError, ValueError, IndexError):
+        return None
+    return rows if all(len(r.alike) == size for r in rows) else None
+
+
+def _read_values(data: Any, table: Table) -> dict[_Key, _Entry]:
+    """The values that were stored; none where they are not such values."""
+    try:
+        found = {(int(s, 16), int(m)): (int(low), int(high), int(k)) for s, m, low, high, k in data or ()}
+    except (TypeError, ValueError):
+        return {}
+    return found if all(-1 <= k < len(table.rows) for _, _, k in found.values()) else {}
 
 
 #: Acts that move instruments only: planning lets the unit go on after a run of them, not after each.
@@ -420,15 +483,3 @@ def _ask(start: Session, acts: tuple[a.Act, ...], asked: Asked) -> tuple[Heard, 
 def table_for(equipment: Equipment, catalogue: Catalogue, complaint: str) -> Table:
     """The table of `complaint`, built once."""
     return Table(equipment, catalogue, complaint)
-
-
-def steps_of_path(table: Table, mask: int, mode: str, depth: int = 0) -> list[tuple[int, str, int]]:
-    """The path as (depth, sentence, set) rows, for a printed tree."""
-    test = table.best(mask, mode)
-    if test is None:
-        return [(depth, "", mask)]
-    rows: list[tuple[int, str, int]] = [(depth, f"{test.mode}: {test.name}", mask)]
-    row = next(r for r in table.rows if r.test == test)
-    for group in table.split(mask, row):
-        rows += steps_of_path(table, group, test.mode, depth + 1)
-    return rows

@@ -24,6 +24,7 @@ from blowerbench.errors import BenchError
 from blowerbench.faults import Catalogue, Fault, Hypothesis, load_faults
 from blowerbench.record import CallRecord, Line
 from blowerbench.variant import Variant, draw_variant
+from blowergrade import policies
 from blowergrade.evidence import Evidence, outcomes
 from blowergrade.path import Table, mode_of, table_for
 from blowergrade.replay import Step, play, steps_of_record
@@ -64,6 +65,7 @@ class _Search:
                 break
             self._fold(step, free)
         self._count(free)
+        self.table.remember()
 
     def _count(self, free: int) -> None:
         """A question that told something (or the end) closes what went before it: `free` seconds of that cost nothing."""
@@ -93,12 +95,15 @@ class _Search:
         )
 
     def _regret(self, step: Step, before: int, mode: str) -> int:
-        """Δ in whole seconds: c(a) + Σ P(o|S)·V(S_o, m′) − V(S, m), none when negative."""
+        """Δ in whole seconds: c(a) + Σ P(o|S)·V(S_o, m′) − V(S, m), none when negative.
+
+        Where V is known between bounds only, each is taken so that Δ is not overstated.
+        """
         table, after = self.table, mode_of(self.equipment, step.after.hands)
         cost = step.after.hands.clock - step.before.hands.clock
         total = table.weight(before)
-        expected = sum(table.cost(table.mask(group), after) for group in outcomes(self.evidence.last))
-        delta = Fraction(total * cost + expected - table.cost(before, mode), total)
+        expected = sum(table.value(table.mask(group), after).lower for group in outcomes(self.evidence.last))
+        delta = Fraction(total * cost + expected - table.value(before, mode).upper, total)
         return max(0, int(delta))
 
 
@@ -106,7 +111,19 @@ class _Search:
 def taught_cost(
     equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str, variant: Variant, free: int
 ) -> int:
-    """V* + ΣΔ in simulated seconds of the taught procedure, played on this call."""
+    """V* + ΣΔ in simulated seconds of the taught procedure, played on this call; from the cache where it holds it."""
+    table = table_for(equipment, catalogue, complaint)
+    key = policies.key_of(table.key, table.digest, hypothesis, variant, free)
+    found = policies.stored("taught", key)
+    if not isinstance(found, int):
+        found = _play_taught(equipment, catalogue, hypothesis, complaint, variant, free)
+        policies.store("taught", key, found)
+    return found
+
+
+def _play_taught(
+    equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str, variant: Variant, free: int
+) -> int:
     bench = LocalBench(equipment, hypothesis, complaint, variant=variant)
     senses = bench.last.senses
     Technician(bench).work()

@@ -1,0 +1,112 @@
+"""What is stored is found by content, believed only as it was written, and never changes an answer."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from blowerbench import load_equipment, load_faults
+from blowergrade import policies
+from blowergrade import sequencing as q
+from blowergrade.path import Table
+
+EQUIPMENT = load_equipment("outdoor_fan_240")
+CATALOGUE = load_faults(EQUIPMENT)
+COMPLAINT = "buzzes_and_clicks"
+
+
+def built() -> Table:
+    """The table of a small complaint with its path followed to the end and stored."""
+    table = Table(EQUIPMENT, CATALOGUE, COMPLAINT)
+    table.best(table.mask(table.hypotheses), "as_found")
+    table.remember()
+    return table
+
+
+@pytest.fixture
+def cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """An empty cache folder of this test's own."""
+    monkeypatch.setenv("BLOWER_CACHE", str(tmp_path / "cache"))
+    return tmp_path / "cache"
+
+
+def facts(table: Table) -> tuple[object, ...]:
+    """Rows, values of the whole in every mode, and the test to begin with."""
+    whole = table.mask(table.hypotheses)
+    return table.rows, [table.value(whole, m) for m in table.modes], table.best(whole, "as_found")
+
+
+def test_a_table_from_the_cache_is_the_table_that_was_played(cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    played = facts(built())
+
+    def never(*_: object) -> None:
+        raise AssertionError("the table was played again")
+
+    monkeypatch.setattr(Table, "_rows", never)
+    assert facts(built()) == played and list(cache.glob("table-*.json"))
+
+
+@pytest.mark.parametrize("harm", ["cut", "emptied", "edited", "binary", "swapped"])
+def test_a_damaged_file_is_computed_again_and_written_anew(cache: Path, harm: str) -> None:
+    sound = facts(built())
+    (file,) = cache.glob("table-*.json")
+    whole = file.read_bytes()
+    data = json.loads(whole)
+    body = data["body"].replace('"1"', '"2"', 1)
+    assert body != data["body"]
+    spoilt = {
+        "cut": whole[: len(whole) // 2],
+        "emptied": b"",
+        "edited": json.dumps(data | {"body": body}).encode(),
+        "binary": bytes(range(256)),
+        "swapped": json.dumps(data | {"key": "0" * 64}).encode(),
+    }
+    file.write_bytes(spoilt[harm])
+    assert facts(built()) == sound
+    assert file.read_bytes() == whole, "written anew, byte for byte"
+
+
+def test_a_changed_prior_a_missing_fault_and_another_complaint_have_files_of_their_own() -> None:
+    faults = dict(CATALOGUE.faults)
+    less = {name: fault for name, fault in faults.items() if name != next(iter(faults))}
+    keys = {
+        policies.key_of(EQUIPMENT, faults, COMPLAINT),
+        policies.key_of(EQUIPMENT, less, COMPLAINT),
+        policies.key_of(EQUIPMENT, faults, "tingle"),
+        policies.key_of(EQUIPMENT, faults, COMPLAINT, [1]),
+    }
+    assert len(keys) == 4
+    assert policies.key_of(EQUIPMENT, dict(reversed(faults.items())), COMPLAINT) in keys, "a mapping has no order"
+
+
+def test_a_folder_that_can_not_be_made_costs_no_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "file").write_text("in the way")
+    monkeypatch.setenv("BLOWER_CACHE", str(tmp_path / "file" / "cache"))
+    without = facts(built())
+    monkeypatch.setenv("BLOWER_CACHE", "off")
+    assert facts(built()) == without
+
+
+def test_the_path_costs_what_its_own_tests_cost_and_no_less_than_the_proven_optimum(cache: Path) -> None:
+    # the definition of W (Ruan et al. 2004): summed along the policy it gives the value of the root
+    table = built()
+    problem, number = table.problem, {row.test: k for k, row in enumerate(table.rows)}
+    whole = table.mask(table.hypotheses)
+
+    def asked(mask: int, mode: int) -> int | None:
+        test = table.best(mask, table.modes[mode])
+        return None if test is None else number[test]
+
+    value = table.value(whole, "as_found")
+    assert value.exact and q.expected_cost(problem, asked) == value.upper == q.solve(problem).lower
+
+
+def test_a_value_does_not_depend_on_what_was_asked_before(cache: Path) -> None:
+    first, second = built(), Table(EQUIPMENT, CATALOGUE, COMPLAINT)
+    second._values = {}
+    sets = [mask for mask in range(1, 1 << len(first.hypotheses)) if not first.solved(mask)][:40]
+    forward = [(first.value(s, "dead"), first.best(s, "dead")) for s in sets]
+    backward = [(second.value(s, "dead"), second.best(s, "dead")) for s in reversed(sets)]
+    assert forward == backward[::-1]
