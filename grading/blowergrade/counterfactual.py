@@ -19,8 +19,7 @@ from blowerbench.equipment import Equipment
 from blowerbench.faults import Catalogue, Hypothesis
 from blowerbench.observation import Observation
 from blowerbench.session import Heard, Moment, Session
-from blowerbench.variant import extreme_variants
-from blowergrade.evidence import Prediction, fresh_session, mismatch, predict
+from blowergrade.evidence import Prediction, mismatch, predict, sessions_at_arrival, sounds_like
 from blowergrade.replay import Step
 from blowergrade.safety import monitor
 from blowergrade.sheet import Counterfactual, Elsewhere, Sheet
@@ -84,9 +83,7 @@ def counterfactual(
     return Counterfactual(len(asked), len(right), share, tuple(sorted(rows, key=lambda r: (-r.causes, r.correction))))
 
 
-def with_counterfactual(
-    sheet: Sheet, equipment: Equipment, catalogue: Catalogue, acts: Sequence[a.Act]
-) -> Sheet:
+def with_counterfactual(sheet: Sheet, equipment: Equipment, catalogue: Catalogue, acts: Sequence[a.Act]) -> Sheet:
     """`sheet` with what the same acts would have found elsewhere; unchanged where nothing was searched or nothing else fits."""
     search, fault = search_of(acts), hypothesis_named(sheet.fault).fault
     others = [h for h in catalogue.hypotheses(sheet.complaint) if h.fault != fault]
@@ -99,17 +96,13 @@ def _arrived(equipment: Equipment, catalogue: Catalogue, complaint: str, fault: 
     """Every cause at arrival with the rivals that sound like it there."""
     causes = [
         _Cause(h, "+".join(catalogue.corrections(h)), [
-            fresh_session(equipment, catalogue, h, complaint, k) for k in range(len(extreme_variants()))
+            s for timeline in sessions_at_arrival(equipment, catalogue, h, complaint) for s in timeline
         ], wanted=h.fault != fault)
         for h in catalogue.hypotheses(complaint)
     ]  # fmt: skip
-    heard = {c.hypothesis: [frozenset(s.senses()) for s in c.sessions] for c in causes}
     for cause in causes:
-        perceived = heard[cause.hypothesis][0]
-        for rival in causes:
-            every = heard[rival.hypothesis]
-            if rival is not cause and frozenset.intersection(*every) <= perceived <= frozenset.union(*every):
-                cause.rivals[rival.hypothesis] = rival
+        perceived = cause.sessions[0].senses()
+        cause.rivals = {r.hypothesis: r for r in causes if r is not cause and sounds_like(r.sessions, perceived)}
     return causes
 
 

@@ -30,7 +30,7 @@ WATCH = 5  # simulated seconds between two looks while a call is watched
 class Ambiguity(msgspec.Struct, frozen=True):
     """Causes in different correction units that no act of the path tells apart.
 
-    `causes` are ids, `extra` a question beyond the path that does split them ("" for none), `reasons` what the catalogue says
+    `causes` are ids, `extra` the questions beyond the path that do split them ("" for none), `reasons` what the catalogue says
     (only_by_substitution) of those that have a reason.
     """
 
@@ -142,13 +142,22 @@ class _Maker:
                 self.extra[members] = self.beyond(table, complaint, members)
 
     def beyond(self, table: Table, complaint: str, members: Iterable[Hypothesis]) -> str:
-        """A question that the path does not hold and that splits all of `members` by correction; "" for none."""
+        """Questions that the path does not hold and that together split `members` by correction; "" where none do.
+
+        One question that splits them all is preferred to several.
+        """
         foresight = Foresight(table, complaint, self.words)
-        across = [(x, y) for x, y in combinations(sorted(members), 2) if self.correction(x) != self.correction(y)]
-        for test in extra_tests(self.equipment, self.catalogue):
-            if test.mode in table.setups and all(_told(foresight, x, y, test) for x, y in across):
-                return test.name
-        return ""
+        left = {(x, y) for x, y in combinations(sorted(members), 2) if self.correction(x) != self.correction(y)}
+        tests = [t for t in extra_tests(self.equipment, self.catalogue) if t.mode in table.setups]
+        told = {t: {(x, y) for x, y in left if _told(foresight, x, y, t)} for t in tests}
+        chosen: list[str] = []
+        while left:
+            best = max(tests, key=lambda t: len(told[t] & left), default=None)
+            if best is None or not told[best] & left:
+                return ""
+            chosen.append(best.name)
+            left -= told[best]
+        return "; ".join(chosen)
 
     def report(self, complaints: Sequence[str]) -> Report:
         """All that was gathered."""
@@ -215,6 +224,15 @@ def extra_tests(equipment: Equipment, catalogue: Catalogue) -> tuple[Test, ...]:
         tests.append(_extra("as_found", f"watch the {call} call in steps of {WATCH} s", a.SetThermostat(call), *watched))
         cold = (a.SetThermostat("off"), a.Wait(COOL), a.SetThermostat(call))
         tests.append(_extra("as_found", f"let it cool, then watch the {call} call in steps of {WATCH} s", *cold, *watched))
+    if "heat" in p.calls(equipment):
+        held = (a.HoldDoorSwitch(True),) if p.has_door_switch(equipment) else ()
+        wait = a.Wait(int(equipment.expect["seconds"]["heat"]))
+        cold = (*p.lift(), a.SetMeter("volts_ac"), a.SetThermostat("off"), a.Wait(COOL), a.SetThermostat("heat"), *held, wait)
+        for pair in equipment.pairs("live_heat"):
+            name = f"let it cool, then the heat call: volts, {pair[0]} to {pair[1]}"
+            tests.append(_extra("held", name, *cold, *p.probe(*pair)))
+    if equipment.protection["rollout"]:
+        tests.append(_extra("dead", "look at the burner and reset the rollout", a.Look("wiring"), a.ResetSafety("rollout")))
     opened = (*p.lift(), a.SetMeter("volts_ac"))
     for red, black in equipment.pairs("in_box"):
         tests.append(_extra("dead", f"volts with the disconnect open, {red} to {black}", *opened, *p.probe(red, black)))

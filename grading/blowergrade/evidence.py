@@ -1,9 +1,9 @@
 """Which hypotheses are still possible after a record, and which act ruled each other one out.
 
 Rule: a hypothesis falls only when what was perceived can't happen with it, over the whole variant range of the equipment and
-the whole error of the instrument. Every hypothesis is played through the same acts as the record; predictions are integer
-count intervals, rounded outward and widened by `GUARD`, so that the true fault does not fall to a tolerance (tested on
-random calls, not proved).
+the whole error of the instrument; a fault that comes and goes only when it can't on any of its timelines. Every hypothesis is
+played through the same acts as the record; predictions are integer count intervals, rounded outward and widened by `GUARD`, so
+that the true fault does not fall to a tolerance (tested on random calls, not proved).
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from functools import lru_cache
 from blowerbench.acts import Act
 from blowerbench.circuit import OVERLOAD, MeterSpec, interval
 from blowerbench.equipment import Equipment
-from blowerbench.faults import Catalogue, Hypothesis
+from blowerbench.faults import TIMELINES, Catalogue, Hypothesis, effects
 from blowerbench.instruments import instruments
 from blowerbench.observation import Observation, Shown
 from blowerbench.session import Heard, Session
@@ -155,16 +155,37 @@ def _range(low: int, high: int, exponent: int, unit: str) -> str:
     return f"{text(low)} to {text(high)} {unit}"
 
 
-@lru_cache(maxsize=8192)
-def _arrival(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str, k: int) -> Session:
-    session = Session(equipment, catalogue, hypothesis, extreme_variants()[k], complaint)
-    session.spread = True
-    return session
+@lru_cache(maxsize=2048)
+def _arrivals(
+    equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str
+) -> tuple[tuple[Session, ...], ...]:
+    found: list[tuple[Session, ...]] = []
+    for timeline in TIMELINES if effects(equipment, catalogue, hypothesis).when else TIMELINES[:1]:
+        sessions = [Session(equipment, catalogue, hypothesis, v, complaint, timeline) for v in extreme_variants()]
+        for session in sessions:
+            session.spread = True
+        found.append(tuple(sessions))
+    return tuple(found)
 
 
-def fresh_session(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str, k: int) -> Session:
-    """A session at arrival under `hypothesis` in extreme variant number `k`; arrivals are remembered."""
-    return _arrival(equipment, catalogue, hypothesis, complaint, k).copy()
+def sessions_at_arrival(
+    equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str
+) -> list[list[Session]]:
+    """Sessions at arrival under `hypothesis`: for each timeline one in every extreme variant, the nominal one first.
+
+    A steady fault has one timeline. One that comes and goes has three, since nobody knows when it will: as its own times
+    say, never unless provoked, always there. Arrivals are remembered; what is returned are copies.
+    """
+    return [[s.copy() for s in sessions] for sessions in _arrivals(equipment, catalogue, hypothesis, complaint)]
+
+
+def sounds_like(sessions: Sequence[Session], senses: Iterable[str]) -> bool:
+    """Whether the unit that the same `sessions` hold in several variants may sound and smell as `senses` say."""
+    every = [frozenset(s.senses()) for s in sessions]
+    certain, perhaps = frozenset.intersection(*every), frozenset.union(*every)
+    if len(perhaps & MOTOR) > 1:
+        perhaps |= MOTOR
+    return certain <= frozenset(senses) <= perhaps
 
 
 class Evidence:
@@ -175,9 +196,9 @@ class Evidence:
     ) -> None:
         self.equipment, self.catalogue, self.complaint = equipment, catalogue, complaint
         candidates = tuple(hypotheses) if hypotheses is not None else catalogue.hypotheses(complaint)
-        count = len(extreme_variants())
-        self.alive: dict[Hypothesis, list[Session]] = {
-            h: [fresh_session(equipment, catalogue, h, complaint, k) for k in range(count)] for h in candidates
+        #: for each hypothesis its timelines that are still possible, each with one session for every extreme variant
+        self.alive: dict[Hypothesis, list[list[Session]]] = {
+            h: sessions_at_arrival(equipment, catalogue, h, complaint) for h in candidates
         }
         self.rulings: list[Ruling] = []
         self.last: dict[Hypothesis, Prediction] = {}  # what each hypothesis gave for the act observed last
@@ -185,25 +206,30 @@ class Evidence:
 
     def perceive_arrival(self, senses: tuple[str, ...]) -> None:
         """Drop what does not sound like the unit at arrival."""
-        perceived = frozenset(senses)
-        for h, sessions in list(self.alive.items()):
-            every = [frozenset(s.senses()) for s in sessions]
-            if not frozenset.intersection(*every) <= perceived <= frozenset.union(*every):
-                del self.alive[h]
+        for h, timelines in list(self.alive.items()):
+            self._keep(h, [t for t in timelines if sounds_like(t, senses)])
 
     def observe(self, act: Act, observation: Observation) -> list[Ruling]:
         """Fold one recorded act in; returns the rulings it brought."""
         self.seq += 1
         self.last = {}
         new: list[Ruling] = []
-        for hypothesis, sessions in list(self.alive.items()):
-            prediction = self.last[hypothesis] = predict([s.play(act) for s in sessions])
-            found = mismatch(prediction, observation)
-            if found is not None:
-                new.append(Ruling(self.seq, hypothesis, *found))
-                del self.alive[hypothesis]
+        for hypothesis, timelines in list(self.alive.items()):
+            heard = [[s.play(act) for s in sessions] for sessions in timelines]
+            predictions = [predict(h) for h in heard]
+            found = [mismatch(p, observation) for p in predictions]
+            self.last[hypothesis] = predictions[0] if len(heard) == 1 else predict([x for h in heard for x in h])
+            self._keep(hypothesis, [t for t, wrong in zip(timelines, found, strict=True) if wrong is None])
+            if hypothesis not in self.alive and found[0] is not None:
+                new.append(Ruling(self.seq, hypothesis, *found[0]))
         self.rulings += new
         return new
+
+    def _keep(self, hypothesis: Hypothesis, timelines: list[list[Session]]) -> None:
+        if timelines:
+            self.alive[hypothesis] = timelines
+        else:
+            del self.alive[hypothesis]
 
     @property
     def units(self) -> frozenset[str]:

@@ -17,8 +17,7 @@ from blowerbench.hands import Hands
 from blowerbench.instruments import instruments
 from blowerbench.messages import say
 from blowerbench.session import Heard, Session
-from blowerbench.variant import extreme_variants
-from blowergrade.evidence import Prediction, fresh_session, predict
+from blowergrade.evidence import Prediction, predict, sessions_at_arrival
 from blowergrade.path import Table, Test
 from blowergrade.wording import Words, after, number, span
 
@@ -86,8 +85,8 @@ class Foresight:
         found = self._stood.get((hypothesis, mode))
         if found is None:
             table, sessions = self.table, []
-            for k in range(len(extreme_variants())):
-                session = fresh_session(table.equipment, table.catalogue, hypothesis, self.complaint, k)
+            timelines = sessions_at_arrival(table.equipment, table.catalogue, hypothesis, self.complaint)
+            for session in (s for t in timelines for s in t):
                 _play(session, table.setups[mode])
                 sessions.append(session)
             found = self._stood[hypothesis, mode] = tuple(sessions)

@@ -19,12 +19,11 @@ from blowerbench.equipment import Equipment
 from blowerbench.faults import Catalogue, Hypothesis
 from blowerbench.hands import Hands, evolve
 from blowerbench.session import Heard, Moment, Session
-from blowerbench.variant import extreme_variants
 from blowergrade import policies
 from blowergrade import procedure as p
 from blowergrade import sequencing as q
 from blowergrade import technicians as t
-from blowergrade.evidence import Prediction, fresh_session, overlap, predict
+from blowergrade.evidence import Prediction, overlap, predict, sessions_at_arrival
 
 #: Every bench mode that some unit has; `modes_of` says which are there on one.
 MODES = ("as_found", "held", "plug_apart", "source", "dead", "opened")
@@ -298,7 +297,7 @@ class Table:
     def _rows(self, complaint: str, tests: Sequence[Test]) -> tuple[Row, ...]:
         columns: list[list[tuple[Prediction, ...]]] = [[] for _ in tests]
         for h in self.hypotheses:
-            starts = [fresh_session(self.equipment, self.catalogue, h, complaint, k) for k in range(len(extreme_variants()))]
+            starts = [s for t in sessions_at_arrival(self.equipment, self.catalogue, h, complaint) for s in t]
             ready = [self._stand(s) for s in starts]
             asked: dict[tuple[str, int], Asked] = {}
             for column, test in zip(columns, tests, strict=True):

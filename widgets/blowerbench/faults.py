@@ -332,6 +332,17 @@ def effects_left(
 OWNERS = {"board": "board", "module": "control_module", "motor": "motor"}
 
 
+#: How a fault that comes and goes may have stood so far: as its own times say, never there unless provoked, always there.
+TIMELINES = ("natural", "never", "always")
+
+
+def on_timeline(fx: Effects, timeline: str) -> Effects:
+    """`fx` with its coming and going as `timeline` says; a steady fault is the same on every timeline."""
+    if fx.when is None or timeline == "natural":
+        return fx
+    return replace(fx, when=None if timeline == "always" else replace(fx.when, after=float("inf")))
+
+
 def _single_left(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, repaired: frozenset[str]) -> Effects:
     """What one fault still changes: its own part goes with its unit, a setting with the unit that owns it.
 

@@ -11,14 +11,15 @@ from msgspec.structs import replace
 
 from blowerbench import acts as a
 from blowerbench.equipment import Equipment
-from blowerbench.faults import Catalogue, Effects, Hypothesis, effects, effects_left
+from blowerbench.faults import Catalogue, Effects, Hypothesis, effects, effects_left, on_timeline
 from blowerbench.hands import Hands, Refusal, decide, evolve
 from blowerbench.instruments import Reading, read_instruments
 from blowerbench.motors import healthy_flow
 from blowerbench.observation import Observation, Said, Shown
 from blowerbench.plant import FOREVER, TURNING, Plant, selector_closed
-from blowerbench.simulator import Simulator, fed
+from blowerbench.simulator import Simulator
 from blowerbench.variant import NOMINAL, Variant
+from blowerbench.warmth import return_air
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,10 @@ def _trial(before: tuple[str, frozenset[str], frozenset[str], str], plant: Plant
 
 #: How long after limit or overload last changed a unit counts as cycling, and the moments looked at then (seconds).
 CYCLING, MOMENTS = 1800.0, (25.0, 60.0, 110.0, 180.0)
+#: The moments looked at after limit or overload turned over; how near (K) to closing again each must be for that to matter.
+TURNED, NEAR = (1.0, 30.0), 15.0
+#: So many kelvin above the room (the winding: twice that) a unit has cooled, and no longer counts as cycling.
+COOL = 10.0
 #: The same for a starved motor that gives up and tries again every few seconds.
 TRYING, TRIES = 90.0, (3.0, 6.0, 9.0, 12.0, 15.0)
 #: Acts by which somebody asks the unit something; what is perceived beside any other act decides nothing while it cycles.
@@ -67,12 +72,14 @@ class Session:
     """A call on `equipment` with `hypothesis` in it."""
 
     def __init__(
-        self, equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, variant: Variant, complaint: str
-    ) -> None:
+        self, equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, variant: Variant, complaint: str,
+        timeline: str = "natural",
+    ) -> None:  # fmt: skip
         self.equipment, self.catalogue, self.hypothesis, self.variant = equipment, catalogue, hypothesis, variant
         self.complaint = equipment.complaints[complaint]
         self.spread = False  # whether `play` tells what other moments of a cycle would have shown
-        self.simulator = Simulator(equipment, effects(equipment, catalogue, hypothesis), variant)
+        self.timeline = timeline
+        self.simulator = Simulator(equipment, on_timeline(effects(equipment, catalogue, hypothesis), timeline), variant)
         hands, plant = self.simulator.start(self.complaint.call)
         self.now = Moment(hands, plant)
 
@@ -110,6 +117,7 @@ class Session:
             plant = self.simulator.advance(plant, hands, seconds / 2)
         else:
             plant = self.simulator.advance(plant, hands, seconds)
+        plant = self._cooled(plant)
         self.now = Moment(hands, plant)
         heard = () if isinstance(act, a.SetBreaker) else tuple(Said(x) for x in sorted(plant.heard))
         said += heard + self._answers(act, before)
@@ -118,33 +126,66 @@ class Session:
         if isinstance(act, a.ZeroLeads):
             touch = self._touched_leads()
             shown = (touch, *shown)
-        moments = self._moments(hands, plant) if self.spread else ()
-        if moments and not isinstance(act, ASKING):
+        starts = self._cycle(hands, plant) if self.spread else ()
+        if starts and not isinstance(act, ASKING):
             return Heard(Observation(said, self.senses(), shown), readings, vague=True)
-        also = self._other_moments(act, before, moments) if moments else ()
+        also = self._other_moments(act, before, starts) if starts else ()
         return Heard(Observation(said, self.senses(), shown), readings, also)
 
-    def _moments(self, hands: Hands, plant: Plant) -> tuple[float, ...]:
-        """Which moments of a cycle count as well now: none for a unit that stands still or has no supply."""
-        if not fed(hands):
-            return ()
-        if plant.time - plant.starved_at <= TRYING:
-            return TRIES
-        return MOMENTS if plant.time - plant.switched_at <= CYCLING else ()
+    def _cycle(self, hands: Hands, plant: Plant) -> tuple[tuple[Plant, tuple[float, ...]], ...]:
+        """From where, and after how many seconds, other moments of a cycle are seen; none for a unit that does not cycle.
 
-    def _other_moments(self, act: a.Act, before: Moment, moments: tuple[float, ...]) -> tuple[Heard, ...]:
+        Limit and overload are turned over as well, at the temperature at which they turn: however short one half of the
+        cycle is, a look falls into it.
+        """
+        supplies = self.equipment.supplies
+        off = hands.breakers_off | hands.disconnects_open
+        if len(off) == len(supplies) or not (hands.door_switch_closed or len(supplies) > 1):
+            return ()  # nothing of it has a supply
+        if plant.time - plant.starved_at <= TRYING:
+            return ((plant, TRIES),)
+        if plant.time - plant.switched_at > CYCLING:
+            return ()
+        heat, module = self.equipment.heat, self.equipment.module
+        starts: list[tuple[Plant, tuple[float, ...]]] = [(plant, MOMENTS)]
+        if "limit_opens" in heat and (not plant.limit or plant.plenum > heat["limit_closes"] - NEAR):
+            at = float(heat["limit_closes" if not plant.limit else "limit_opens"])
+            starts.append((replace(plant, limit=not plant.limit, plenum=at, quiet=None), TURNED))
+        if module.get("overload") and (plant.overloaded or plant.winding > module["overload_closes"] - NEAR):
+            at = float(module["overload_closes" if plant.overloaded else "overload_opens"])
+            starts.append((replace(plant, overloaded=not plant.overloaded, winding=at, quiet=None), TURNED))
+        return tuple(starts)
+
+    def _cooled(self, plant: Plant) -> Plant:
+        """`plant`, no longer counted as cycling once it has cooled: what comes next starts at a moment that is known."""
+        if plant.switched_at == -FOREVER or plant.heat or plant.overloaded or not plant.limit:
+            return plant
+        if plant.plenum > self.room + COOL or plant.winding > self.room + 2 * COOL:
+            return plant
+        return replace(plant, switched_at=-FOREVER)
+
+    @property
+    def room(self) -> float:
+        """Degrees Celsius of the air around the unit."""
+        return return_air(self.equipment, self.variant)
+
+    def _other_moments(
+        self, act: a.Act, before: Moment, starts: tuple[tuple[Plant, tuple[float, ...]], ...]
+    ) -> tuple[Heard, ...]:
         """What `act` would have shown at other moments of the cycle that limit, overload or a starved motor goes through.
 
         Where in its cycle a unit stands depends on tolerances that nobody knows, and on the minute of arrival.
         """
-        plant, hands = self.now.plant, self.now.hands
-        found, twin, gone = [], self.copy(), 0.0
-        for moment in moments:
-            twin.now = Moment(hands, self.simulator.advance(twin.now.plant, hands, moment - gone))
-            gone = moment
-            readings = read_instruments(self.equipment, self.simulator, hands, twin.now.plant, self.variant)
-            said = twin._answers(act, before)
-            found.append(Heard(Observation(said, twin.senses(), tuple(r.shown for r in readings)), readings))
+        hands, found, twin = self.now.hands, list[Heard](), self.copy()
+        for start, moments in starts:
+            twin.now, gone = Moment(hands, start), 0.0
+            for moment in moments:
+                twin.now = Moment(hands, self.simulator.advance(twin.now.plant, hands, moment - gone))
+                gone = moment
+                readings = read_instruments(self.equipment, self.simulator, hands, twin.now.plant, self.variant)
+                said = twin._answers(act, before)
+                found.append(Heard(Observation(said, twin.senses(), tuple(r.shown for r in readings)), readings))
+        plant = self.now.plant
         if isinstance(act, a.ReadStatus) and plant.alive:
             blowers = {h.observation.said[1:] for h in found if h.observation.said}
             statuses = {p.status for p in self.equipment.phases.values() if p.machine == "heater" and p.status}
@@ -178,7 +219,8 @@ class Session:
             case a.Repair(unit=unit):
                 plant = self._renewed(unit, plant)
                 left = effects_left(self.equipment, self.catalogue, self.hypothesis, hands.repaired)
-                if left is not self.simulator.fx:
+                left = on_timeline(left, self.timeline)
+                if left != self.simulator.fx:
                     self.simulator = Simulator(self.equipment, left, self.variant)
                     plant = replace(plant, quiet=None)
                 return plant, (Said("repaired", (unit,)),)
