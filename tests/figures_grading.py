@@ -18,7 +18,7 @@ from blowerbench.equipment import Equipment
 from blowerbench.record import Line
 from blowerbench.session import Session
 from blowerbench.variant import extreme_variants
-from blowergrade.evidence import Evidence, _arrival
+from blowergrade.evidence import Evidence, _arrivals
 from blowergrade.technicians import Technician
 
 NAME = "furnace_120_constant_airflow"
@@ -39,7 +39,7 @@ def figures() -> Iterator[dict[str, object]]:
             found.observe(line.act, line.observation)
         return time.perf_counter() - start
 
-    _arrival.cache_clear()
+    _arrivals.cache_clear()
     plant_module.circuit_for.cache_clear()
     cold = evidence()
     warm = min(evidence() for _ in range(3))

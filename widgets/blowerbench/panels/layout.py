@@ -10,7 +10,6 @@ import html
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +18,7 @@ from blowerbench.circuit import Wire
 from blowerbench.equipment import Equipment
 from blowerbench.hands import Hands, reach
 from blowerbench.messages import translate
+from blowerbench.panels import page
 from blowerbench.panels.air_strip import HEIGHT, draw_strip, strip
 from blowerbench.panels.auto_layout import auto_layout
 from blowerbench.panels.auto_nets import visible_wires
@@ -317,7 +317,7 @@ def picture(equipment: Equipment, language: str = "en", *, door_on: bool = False
                   of_supply("lock", supply.name): "lock", of_supply("tag", supply.name): "tag"}  # fmt: skip
     dress |= {f"note:{k}": {"text": translate(v, language)} for k, v in texts.items()}
     tree = draw(equipment, language, made)
-    css = files("blowerbench.panels").joinpath("panel.css").read_text(encoding="utf-8")
+    css = page.style()
     return svg(tree, dress, (width, height), f"{equipment.title}. {equipment.notice}", css)
 
 

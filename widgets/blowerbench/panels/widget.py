@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
-from importlib.resources import files
 from typing import Any
 
 import anywidget
@@ -20,29 +19,32 @@ from blowerbench.bench import Bench, Coach
 from blowerbench.errors import BenchError
 from blowerbench.messages import describe, label, perceived, reading, said, symbol
 from blowerbench.observation import Accepted, Observation
-from blowerbench.panels import controls
+from blowerbench.panels import controls, page
+from blowerbench.panels.guide_part import GuidePart
 from blowerbench.panels.layout import arrows, draw, reachable, svg, view_of
+from blowerbench.panels.meter_part import MeterPart
+from blowerbench.panels.parts import Part
 from blowerbench.panels.places import NARROWEST
 from blowerbench.panels.scene import dress, hands_of, motion, sentences
+from blowerbench.panels.views_part import ViewsPart
 from blowerbench.record import Line
 
 KEPT_NOTES = 60  # lines of the page's log
 BESIDE = ("manometer", "first_thermometer", "second_thermometer")  # instruments with displays of their own
 
 
-def _asset(name: str) -> str:
-    return files("blowerbench.panels").joinpath(name).read_text(encoding="utf-8")
+PARTS: tuple[type[Part], ...] = (ViewsPart, MeterPart, GuidePart)
 
 
-class BenchPanel(anywidget.AnyWidget):
+class BenchPanel(ViewsPart, MeterPart, GuidePart, anywidget.AnyWidget):
     """A bench to work on with mouse or keyboard.
 
     `coach` adds hints (practice only). `report` is asked for the score sheet, as HTML, once the call has ended.
     `language` is a tag such as "en"; a text without a translation is English.
     """
 
-    _esm = _asset("panel.js")
-    _css = _asset("panel.css")
+    _esm = page.module()
+    _css = page.style()
 
     drawing = traitlets.Dict().tag(sync=True)  # the picture's tree and view box; does not change
     forms: Any = traitlets.List().tag(sync=True)  # the forms beside it; do not change
@@ -65,6 +67,8 @@ class BenchPanel(anywidget.AnyWidget):
             drawing={"view": list(view_of(bench.equipment)), "narrowest": NARROWEST, "tree": draw(bench.equipment, language)},
             forms=controls.forms(self._words), words=self._texts(),
         )  # fmt: skip
+        for part in PARTS:
+            part._part_start(self)
         view = bench.view()
         lines: tuple[Line, ...] = tuple(getattr(bench, "lines", ()))
         earlier = [self._line(x.seq, describe(x.act, bench.equipment, language), x.observation) for x in lines]
@@ -98,8 +102,8 @@ class BenchPanel(anywidget.AnyWidget):
                 self._do(content.get("act"), seq)
             elif kind == "hint":
                 self._hint(content.get("strength"), seq)
-            else:
-                raise BenchError(f"the page sent a message of kind {kind!r}; known: hello, act, hint")
+            elif not any(part._part_hear(self, str(kind), content, seq) for part in PARTS):
+                raise BenchError(f"the page sent a message of kind {kind!r}, which nothing here knows; reload the page")
         finally:
             self.acks = {**self.acks, view: seq}
 
@@ -155,6 +159,8 @@ class BenchPanel(anywidget.AnyWidget):
             "senses": sentences(view, equipment, language), "ended": bool(hands["ended"]),
             "pressed": [f"function:{hands['function']}"], "dress": dress(view, equipment, self._words),
         }  # fmt: skip
+        for part in PARTS:
+            part._part_show(self, view)
         if hands["ended"] and self._report is not None and not self.sheet:
             self.sheet = self._report(self._bench)
 
@@ -179,7 +185,8 @@ class BenchPanel(anywidget.AnyWidget):
         t = self._words.t
         equipment = self._bench.equipment
         complaint = equipment.complaints[self._bench.view().complaint].text
-        return {
+        own = {k: v for part in PARTS for k, v in part._part_texts(self).items()}
+        return own | {
             "title": t(equipment.title), "notice": t(equipment.notice), "complaint": t(complaint),
             "complaint_title": t("The customer says:"), "clock": t("Clock"), "meter": t("Meter"), "blower": t("Blower"),
             "work": t("Work on"), "picture": t("The unit"), "more": t("More controls"),
@@ -205,12 +212,8 @@ class BenchPanel(anywidget.AnyWidget):
             dress(view, self._bench.equipment, self._words),
             view_of(self._bench.equipment),
             title,
-            self._css_text(),
+            page.style(),
         )
-
-    @staticmethod
-    def _css_text() -> str:
-        return _asset("panel.css")
 
     def _repr_mimebundle_(self, **kwargs: Any) -> Any:
         """The widget, and for pages without one (an export, a printout) the picture and the reading as text."""
