@@ -1,24 +1,32 @@
-"""Figures of the grader: one record of 40 acts replayed into every hypothesis, against replaying it once and plainly.
+"""Figures of the grader: records of 40 acts, and a thousand whole ones, graded against the plain way.
 
 The peer is the plain way in the same run: one session a hypothesis and variant, each on circuits that remember nothing.
-Then how the grader's time grows with hypotheses, with acts and with the nodes of a unit: the slope of log time on log size.
+A whole sheet is replay, safety, evidence, regret from the memo of V, repair and write-up. Warm: tables, optima and arrivals are
+known. Records are made by the scripted technician, each on a unit and meter of its own (variant). Then how the grader's time
+grows with hypotheses, with acts and with the nodes of a unit: the slope of log time on log size.
 """
 
 from __future__ import annotations
 
 import math
+import resource
+import statistics
 import time
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 
 import blowerdata
 from blowerbench import LocalBench, load_equipment, load_faults
 from blowerbench import plant as plant_module
 from blowerbench.circuit import Circuit
 from blowerbench.equipment import Equipment
+from blowerbench.faults import Catalogue
 from blowerbench.record import Line
 from blowerbench.session import Session
 from blowerbench.variant import extreme_variants
 from blowergrade.evidence import Evidence, _arrivals
+from blowergrade.path import table_for
+from blowergrade.score import grade_bench
 from blowergrade.technicians import Technician
 
 NAME = "furnace_120_constant_airflow"
@@ -45,21 +53,110 @@ def figures() -> Iterator[dict[str, object]]:
     warm = min(evidence() for _ in range(3))
 
     hypotheses = catalogue.hypotheses()
-    plain = 0.0
-    tried = hypotheses[::9]  # one hypothesis in nine, scaled up
-    for hypothesis in tried:
-        for variant in extreme_variants():
-            start = time.perf_counter()
-            session = Session(equipment, catalogue, hypothesis, variant, "nothing_blows")
-            session.simulator.circuit = Circuit(equipment.network, variant.tolerances, remembered=0)
-            for line in lines:
-                session.play(line.act)
-            plain += time.perf_counter() - start
-    plain *= len(hypotheses) / len(tried)
+    plain = plainly(equipment, catalogue, "nothing_blows", lines, 9, whole=True)
     against = f"each of {len(hypotheses)} hypotheses × 5 variants replayed alone to the end, nothing remembered (1 in 9 timed)"
     yield {"name": "evidence_40_acts_warm", "value": warm, "unit": "s", "against": against, "ratio": plain / warm}
     yield {"name": "evidence_40_acts_cold", "value": cold, "unit": "s", "against": against, "ratio": plain / cold}
+    yield from graded()
     yield from growth()
+
+
+def plainly(
+    equipment: Equipment, catalogue: Catalogue, complaint: str, lines: Sequence[Line], sample: int, *, whole: bool = False
+) -> float:
+    """Processor seconds of replaying each hypothesis of `complaint` (of the `whole` unit) alone, one in `sample` timed."""
+    hypotheses = catalogue.hypotheses(None if whole else complaint)
+    tried, spent = hypotheses[::sample], 0.0
+    for hypothesis in tried:
+        for variant in extreme_variants():
+            start = time.process_time()
+            session = Session(equipment, catalogue, hypothesis, variant, complaint)
+            session.simulator.circuit = Circuit(equipment.network, variant.tolerances, remembered=0)
+            for line in lines:
+                session.play(line.act)
+            spent += time.process_time() - start
+    return spent * len(hypotheses) / len(tried)
+
+
+# ---------------------------------------------------------------------- whole sheets
+#: Complaints that are graded, of four kinds of unit.
+GRADED = (
+    (NAME, "nothing_blows"),
+    ("air_handler_240_electric", "no_air"),
+    ("furnace_120_serial", "no_fan"),
+    ("outdoor_fan_240", "silent_outside"),
+)
+EACH = 6  # records of 40 acts for each of them
+RECORDS = 120  # whole records, shared by two processes; scaled to a thousand
+
+
+def technicians_bench(name: str, complaint: str, number: int, acts: int | None = None) -> LocalBench:
+    """The call of the scripted technician numbered `number`, or its first `acts` acts, on a variant of its own."""
+    equipment = load_equipment(name)
+    hypotheses = load_faults(equipment).hypotheses(complaint)
+    hypothesis = hypotheses[number * 7 % len(hypotheses)]
+    bench = LocalBench(equipment, hypothesis, complaint, variant=f"graded-{number}")
+    Technician(bench).work()
+    if acts is None:
+        return bench
+    begun = LocalBench(equipment, hypothesis, complaint, variant=f"graded-{number}")
+    for line in bench.lines[:acts]:
+        begun.act(line.act)
+    return begun
+
+
+def graded() -> Iterator[dict[str, object]]:
+    """Sheets of 40-act records, one by one, then of whole records by two processes."""
+    benches: list[LocalBench] = []
+    for name, complaint in GRADED:
+        equipment = load_equipment(name)
+        table_for(equipment, load_faults(equipment), complaint)
+        benches += [technicians_bench(name, complaint, number, 40) for number in range(EACH)]
+    passes = [[_seconds(bench) for bench in benches] for _ in range(2)]
+    plain = statistics.median(
+        plainly(b.equipment, b.session.catalogue, b.session.complaint.id, b.lines, 8) for b in benches[:: len(GRADED)]
+    )
+    against = (
+        f"{len(benches)} records of four units; peer: every hypothesis of the complaint × 5 variants replayed alone (1 in 8)"
+    )
+    for name, seconds in (("first_time", passes[0]), ("again", passes[1])):
+        value = statistics.median(seconds)
+        row = {"value": value, "unit": "s median", "against": f"{against}; slowest {max(seconds):.3f} s"}
+        yield {"name": f"sheet_40_acts_{name}", **row, "ratio": plain / value}
+    with ProcessPoolExecutor(max_workers=2) as pool:
+        halves = list(pool.map(half, (0, 1)))
+    acts, plain = sum(h[2] for h in halves), max(h[3] for h in halves)
+    memory = max(h[4] for h in halves)
+    for k, name in enumerate(("first_time", "again")):
+        value = max(h[k] for h in halves) * 1000 / RECORDS
+        against = (
+            f"{RECORDS} whole records ({acts / RECORDS:.0f} acts on average) by two processes, scaled to 1000: processor"
+            f" seconds of the slower; {memory:.0f} MB each at most; peer: each hypothesis replayed alone (1 record in 30, 1"
+            " hypothesis in 16)"
+        )
+        yield {
+            "name": f"sheets_1000_two_cores_{name}", "value": value, "unit": "s", "against": against,
+            "ratio": plain * 1000 / RECORDS / value,
+        }  # fmt: skip
+
+
+def _seconds(bench: LocalBench) -> float:
+    start = time.process_time()
+    grade_bench(bench)
+    return time.process_time() - start
+
+
+def half(which: int) -> tuple[float, float, int, float, float]:
+    """Half of the records: seconds to grade them first and again, their acts, seconds of the plain way, MB taken."""
+    benches = []
+    for number in range(which, RECORDS, 2):
+        name, complaint = GRADED[number // 2 % len(GRADED)]
+        benches.append(technicians_bench(name, complaint, number))
+    first, again = (sum(_seconds(bench) for bench in benches) for _ in range(2))
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    tried = benches[::30]
+    plain = sum(plainly(b.equipment, b.session.catalogue, b.session.complaint.id, b.lines, 16) for b in tried)
+    return first, again, sum(len(b.lines) for b in benches), plain * len(benches) / len(tried), memory
 
 
 def slope(rows: Sequence[tuple[float, float]]) -> float:

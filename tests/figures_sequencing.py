@@ -2,21 +2,31 @@
 
 A row's value is the seconds of one solution in one process; the ratio is how many times as much the best mix of two greedy
 rules costs as the optimum (as the bound, where the search was cut short). The table of a complaint is played by `path.Table`
-and not counted. Each unit's complaint with the most hypotheses is taken; BLOWER_LONG=1 takes all, and one whole unit.
+and not counted. Each unit's complaint with the most hypotheses is taken; BLOWER_LONG=1 takes all, and one whole unit with no
+complaint.
+
+`python tests/figures_sequencing.py --ship` proves all complaints of all units and writes the policies that are shipped. Run it
+after any change of equipment, faults, tests, costs or predictions.
 """
 
 from __future__ import annotations
 
+import argparse
+import os
 import random
+import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from typing import Any
 
 from sampling import long_run
+from tqdm import tqdm
 
 import blowerdata
 from blowerbench import load_equipment, load_faults
 from blowerbench.faults import Catalogue, Hypothesis
+from blowergrade import policies
 from blowergrade import sequencing as q
 from blowergrade.path import Table, table_for
 
@@ -24,6 +34,7 @@ WHOLE = (
     "furnace_120_constant_airflow",
     "nothing_blows",
 )  # the complaint says what the customer did; the faults are all there are
+WHOLE_NODES = 10_000
 
 
 class EveryFault(Catalogue):
@@ -31,15 +42,6 @@ class EveryFault(Catalogue):
 
     def hypotheses(self, complaint: str | None = None) -> tuple[Hypothesis, ...]:
         return super().hypotheses()
-
-
-def problem_of(table: Table) -> q.Problem:
-    """A table's hypotheses, modes and tests as a sequencing problem; the tests keep their numbers."""
-    modes = {mode: k for k, mode in enumerate(table.modes)}
-    units = tuple(next(u for u, mask in enumerate(table.unit_masks) if mask >> k & 1) for k in range(len(table.weights)))
-    tests = tuple(q.Test(modes[row.test.mode], row.test.cost, row.alike) for row in table.rows)
-    distance = tuple(tuple(table.distance[m, n] for n in table.modes) for m in table.modes)
-    return q.Problem(table.weights, units, distance, tests)
 
 
 def made_up(n: int, tests: int, modes: int, units: int, draw: random.Random) -> q.Problem:
@@ -86,11 +88,51 @@ def figures() -> Iterator[dict[str, Any]]:
         catalogue = load_faults(equipment)
         complaints = sorted(equipment.complaints, key=lambda c: -len(catalogue.hypotheses(c)))
         for complaint in complaints if long_run() else complaints[:1]:
-            yield row(f"{name} {complaint}", problem_of(table_for(equipment, catalogue, complaint)))
+            yield row(f"{name} {complaint}", table_for(equipment, catalogue, complaint).problem)
     yield row("made up, a complaint", made_up(60, 500, 10, 16, random.Random(1)))
     yield row("made up, a whole unit", made_up(150, 600, 10, 40, random.Random(1)), node_limit=2_000)
     if long_run():
         equipment = load_equipment(WHOLE[0])
         catalogue = load_faults(equipment)
         whole = EveryFault(**{name: getattr(catalogue, name) for name in catalogue.__match_args__})
-        yield row(f"{WHOLE[0]} as a whole", problem_of(Table(equipment, whole, WHOLE[1])))
+        yield row(f"{WHOLE[0]} as a whole, no complaint", Table(equipment, whole, WHOLE[1]).problem, WHOLE_NODES)
+
+
+# ---------------------------------------------------------------------- the policies that are shipped
+def prove(unit: str, complaint: str) -> policies.Proof:
+    """The proof of one complaint; what was found on the way is stored in the cache."""
+    equipment = load_equipment(unit)
+    table = Table(equipment, load_faults(equipment), complaint)
+    proof = table.proof()
+    table.remember()
+    return proof
+
+
+def ship() -> None:
+    """Prove every complaint of every shipped unit on all cores and write one file a unit."""
+    population = [(name, c) for name in blowerdata.names("equipment") for c in load_equipment(name).complaints]
+    proofs: dict[str, dict[str, policies.Proof]] = {}
+    with ProcessPoolExecutor(os.cpu_count()) as workers:
+        found = workers.map(prove, *zip(*population, strict=True))
+        for (name, complaint), proof in zip(population, tqdm(found, "proving", len(population)), strict=True):
+            proofs.setdefault(name, {})[complaint] = proof
+    folder = blowerdata.path("equipment").parent / "policies"
+    folder.mkdir(exist_ok=True)
+    for name, own in proofs.items():
+        equipment = load_equipment(name)
+        (folder / f"{name}.json").write_bytes(policies.shipment(equipment, load_faults(equipment), own).json())
+    every = [proof for own in proofs.values() for proof in own.values()]
+    print(f"{sum(p.proven for p in every)} of {len(every)} proven; written to {folder}")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Ship; the figures themselves are printed by `tests/run.py --bench sequencing`."""
+    parser = argparse.ArgumentParser(description="Prove every complaint of every unit and write the policies that are shipped.")
+    parser.add_argument("--ship", action="store_true", required=True, help="write datasets/blowerdata/policies")
+    parser.parse_args(arguments)
+    ship()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

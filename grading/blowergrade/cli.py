@@ -31,6 +31,7 @@ from blowerbench.observation import Accepted, Outcome
 from blowerbench.record import CallRecord, read_record
 from blowergrade.counterfactual import with_counterfactual
 from blowergrade.decision_tree import LEAVES, lines_of, tree_of
+from blowergrade.intervals import EvidenceFileError, place_of
 from blowergrade.own_equipment import check_file, draw, findings_text, unit_text
 from blowergrade.path import MODES, table_for
 from blowergrade.report import SCHOOL, points
@@ -267,14 +268,20 @@ def _fresh(folder: Path) -> tuple[Path, Path, Path]:
 
 
 # ---------------------------------------------------------------------- grade
-def _graded(record: CallRecord, hypothesis: Hypothesis) -> Sheet:
-    """The sheet of `record`, with what was wrong with its tail among the notes; shows progress on stderr."""
+def _graded(record: CallRecord, hypothesis: Hypothesis, place: Path | None = None) -> Sheet:
+    """The sheet of `record`, with what was wrong with its tail among the notes; shows progress on stderr.
+
+    The evidence goes to the file `place`, and comes from there the next time; a folder that can't be written costs time only.
+    """
     equipment = load_equipment(record.header.equipment)
     with _progress("computing the isolation path", 2) as bar:
         table_for(equipment, load_faults(equipment), record.header.complaint)
         bar.update()
         bar.set_description(translate("grading"))
-        sheet = grade_record(record, hypothesis)
+        try:
+            sheet = grade_record(record, hypothesis, place=place)
+        except EvidenceFileError:
+            sheet = grade_record(record, hypothesis)
         sheet = with_counterfactual(sheet, equipment, load_faults(equipment), [line.act for line in record.lines])
         bar.update()
     if record.damage:
@@ -322,7 +329,7 @@ def _grade(options: argparse.Namespace) -> None:
     record = _read(options.record)
     equipment = load_equipment(record.header.equipment)
     hypothesis = hypothesis_of(options.fault, load_faults(equipment))
-    sheet = _graded(record, hypothesis)
+    sheet = _graded(record, hypothesis, place_of(options.record))
     stem = f"{options.record.stem}-score-sheet"
     folder = options.out or options.record.parent
     page, data = folder / f"{stem}.html", folder / f"{stem}.json"

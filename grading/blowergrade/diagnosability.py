@@ -1,8 +1,8 @@
 """What a unit's faults can be told apart by, and what they can't: the report that a catalogue is judged with.
 
-Rule: computed from the tables of the isolation path. A pair that no test of a table splits is tried once more with acts that a
-path does not plan (provoking, watching in short steps, volts with the disconnect open); what splits it then is named as such,
-and only what is left counts as ambiguous.
+Rule: computed from the tables of the isolation path. A pair that no ordinary test of a table splits is listed with the extra
+questions (provoking, watching in short steps, volts with the disconnect open) that its path asks for that reason; where there
+are none either, only a reason in the catalogue documents it.
 """
 
 from __future__ import annotations
@@ -15,22 +15,17 @@ import msgspec
 from blowerbench import acts as a
 from blowerbench.equipment import Equipment
 from blowerbench.faults import Catalogue, Hypothesis
-from blowergrade import procedure as p
-from blowergrade.evidence import overlap
-from blowergrade.foresight import Foresight
-from blowergrade.path import MODES, Table, Test, seconds_of, table_for, tests_of
+from blowergrade.path import MODES, Table, Test, extra_tests, table_for, tests_of
 from blowergrade.wording import Words
 
 FORMAT = 1
 FEW = 3  # a complaint with fewer causes asks for no search
-COOL = 2400  # simulated seconds after which no limit is on its way any more
-WATCH = 5  # simulated seconds between two looks while a call is watched
 
 
 class Ambiguity(msgspec.Struct, frozen=True):
-    """Causes in different correction units that no act of the path tells apart.
+    """Causes in different correction units that no ordinary test of the path tells apart.
 
-    `causes` are ids, `extra` the questions beyond the path that do split them ("" for none), `reasons` what the catalogue says
+    `causes` are ids, `extra` the path's extra questions that do split them ("" for none), `reasons` what the catalogue says
     (only_by_substitution) of those that have a reason.
     """
 
@@ -104,7 +99,8 @@ class _Maker:
         self.pairs: dict[tuple[str, str], set[tuple[Hypothesis, Hypothesis]]] = {}
         self.never: dict[tuple[str, str], set[tuple[Hypothesis, Hypothesis]]] = {}
         self.by_test: dict[tuple[str, str], dict[int, set[tuple[Hypothesis, Hypothesis]]]] = {}
-        self.tests = tests_of(equipment)
+        self.ordinary = len(tests_of(equipment))
+        self.tests = (*tests_of(equipment), *extra_tests(equipment, catalogue))
         self.number = {test: k for k, test in enumerate(self.tests)}
         self.price: dict[int, int] = {}
         self.setups: dict[str, tuple[a.Act, ...]] = {}
@@ -134,28 +130,28 @@ class _Maker:
                 by_test.setdefault(n, set()).add(pair)
             if not telling:
                 self.never.setdefault(units, set()).add(pair)
+            if all(n >= self.ordinary for n in telling):
                 apart.append((i, j))
         for group in _joined(apart):
             members = frozenset(table.hypotheses[k] for k in group)
             self.groups.setdefault(members, []).append(complaint)
             if not self.extra.get(members):
-                self.extra[members] = self.beyond(table, complaint, members)
+                self.extra[members] = self.beyond(table, members)
 
-    def beyond(self, table: Table, complaint: str, members: Iterable[Hypothesis]) -> str:
-        """Questions that the path does not hold and that together split `members` by correction; "" where none do.
+    def beyond(self, table: Table, members: Iterable[Hypothesis]) -> str:
+        """The extra questions of the path that together split `members` by correction; "" where they don't.
 
         One question that splits them all is preferred to several.
         """
-        foresight = Foresight(table, complaint, self.words)
         left = {(x, y) for x, y in combinations(sorted(members), 2) if self.correction(x) != self.correction(y)}
-        tests = [t for t in extra_tests(self.equipment, self.catalogue) if t.mode in table.setups]
-        told = {t: {(x, y) for x, y in left if _told(foresight, x, y, t)} for t in tests}
+        rows = [row for row in table.rows if self.number[row.test] >= self.ordinary]
+        told = [{(x, y) for x, y in left if not row.alike[table.number[x]] >> table.number[y] & 1} for row in rows]
         chosen: list[str] = []
         while left:
-            best = max(tests, key=lambda t: len(told[t] & left), default=None)
+            best = max(range(len(rows)), key=lambda k: len(told[k] & left), default=None)
             if best is None or not told[best] & left:
                 return ""
-            chosen.append(best.name)
+            chosen.append(rows[best].test.name)
             left -= told[best]
         return "; ".join(chosen)
 
@@ -170,7 +166,7 @@ class _Maker:
         ]  # fmt: skip
         counts = [(c, len(self.catalogue.hypotheses(c))) for c in complaints]
         reached = {f for f in self.catalogue.faults.values() if f.complaints}
-        idle = tuple(self.asked(t) for k, t in enumerate(self.tests) if k not in self.price)
+        idle = tuple(self.asked(t) for k, t in enumerate(self.tests[: self.ordinary]) if k not in self.price)
         return Report(
             FORMAT, self.equipment.id, self.equipment.digest, self.catalogue.digest, len(self.catalogue.faults),
             len(self.catalogue.hypotheses()), tuple(sorted(ambiguities, key=lambda x: x.causes)),
@@ -196,11 +192,6 @@ class _Maker:
         return f"{self.words.question(test, self.setups.get(test.mode, ()))} ({self.words.stands(test.mode)})"
 
 
-def _told(foresight: Foresight, one: Hypothesis, other: Hypothesis, test: Test) -> bool:
-    shown = zip(foresight.prediction(one, test), foresight.prediction(other, test), strict=False)
-    return any(not overlap(x, y) for x, y in shown)
-
-
 def _joined(pairs: Iterable[tuple[int, int]]) -> list[set[int]]:
     """The connected components of `pairs`."""
     groups: list[set[int]] = []
@@ -208,40 +199,3 @@ def _joined(pairs: Iterable[tuple[int, int]]) -> list[set[int]]:
         touching = [g for g in groups if i in g or j in g]
         groups = [g for g in groups if g not in touching] + [{i, j}.union(*touching)]
     return groups
-
-
-def extra_tests(equipment: Equipment, catalogue: Catalogue) -> tuple[Test, ...]:
-    """Questions that hands can ask and a path does not plan: provoking, watching, volts with the disconnect open."""
-    tests: list[Test] = []
-    status = (a.ReadStatus(),) if equipment.board else ()
-    asked = {(f.when.provoke, f.when.at) for f in catalogue.faults.values() if f.when and f.when.provoke}
-    for provoke, at in sorted(asked):
-        act: a.Act = a.Wiggle(at) if provoke == "wiggle" else a.Warm(at)
-        tests.append(_extra("held", f"{provoke} {at.replace('_', ' ')} and watch", act, *status, a.Wait(WATCH)))
-    for call in p.calls(equipment):
-        looks = (int(equipment.expect["seconds"][call]) + 120) // WATCH
-        watched = [x for _ in range(looks) for x in (a.Wait(WATCH), *status)]
-        tests.append(_extra("as_found", f"watch the {call} call in steps of {WATCH} s", a.SetThermostat(call), *watched))
-        cold = (a.SetThermostat("off"), a.Wait(COOL), a.SetThermostat(call))
-        tests.append(_extra("as_found", f"let it cool, then watch the {call} call in steps of {WATCH} s", *cold, *watched))
-    if "heat" in p.calls(equipment):
-        held = (a.HoldDoorSwitch(True),) if p.has_door_switch(equipment) else ()
-        wait = a.Wait(int(equipment.expect["seconds"]["heat"]))
-        cold = (*p.lift(), a.SetMeter("volts_ac"), a.SetThermostat("off"), a.Wait(COOL), a.SetThermostat("heat"), *held, wait)
-        for pair in equipment.pairs("live_heat"):
-            name = f"let it cool, then the heat call: volts, {pair[0]} to {pair[1]}"
-            tests.append(_extra("held", name, *cold, *p.probe(*pair)))
-    if equipment.protection["rollout"]:
-        tests.append(_extra("dead", "look at the burner and reset the rollout", a.Look("wiring"), a.ResetSafety("rollout")))
-    opened = (*p.lift(), a.SetMeter("volts_ac"))
-    for red, black in equipment.pairs("in_box"):
-        tests.append(_extra("dead", f"volts with the disconnect open, {red} to {black}", *opened, *p.probe(red, black)))
-    for mode in ("held", "plug_apart"):
-        for pair in (*equipment.pairs("mated"), *(x for c in p.calls(equipment) for x in equipment.pairs(f"live_{c}"))):
-            acts = (*p.lift(), a.SetMeter("volts_dc"), *p.probe(*pair))
-            tests.append(_extra(mode, f"DC volts, {pair[0]} to {pair[1]}", *acts))
-    return tuple(tests)
-
-
-def _extra(mode: str, name: str, *acts: a.Act) -> Test:
-    return Test(mode, name, acts, seconds_of(acts))

@@ -17,9 +17,9 @@ from blowerbench.hands import Hands
 from blowerbench.instruments import instruments
 from blowerbench.messages import say
 from blowerbench.session import Heard, Session
-from blowergrade.evidence import Prediction, predict, sessions_at_arrival
-from blowergrade.path import Table, Test
-from blowergrade.wording import Words, after, number, span
+from blowergrade.evidence import Prediction, predict
+from blowergrade.path import Table, Test, sessions_planned
+from blowergrade.wording import RANGE, Words, after, number, span
 
 MOST_WAYS = 3  # ways in which one group may show itself before the rest becomes an ellipsis
 
@@ -85,8 +85,7 @@ class Foresight:
         found = self._stood.get((hypothesis, mode))
         if found is None:
             table, sessions = self.table, []
-            timelines = sessions_at_arrival(table.equipment, table.catalogue, hypothesis, self.complaint)
-            for session in (s for t in timelines for s in t):
+            for session in sessions_planned(table.equipment, table.catalogue, hypothesis, self.complaint):
                 _play(session, table.setups[mode])
                 sessions.append(session)
             found = self._stood[hypothesis, mode] = tuple(sessions)
@@ -183,7 +182,7 @@ class Foresight:
             return self.words.t("over {0}", number(least, unit)) if low > 0 else self.words.t("any reading")
         if low <= 0 <= high:
             return self.words.t("under {0}", number(most, unit))
-        return span(least, most, unit)
+        return span(least, most, unit, self.words.t(RANGE))
 
 
 def outward(value: float, up: bool) -> float:

@@ -3,30 +3,37 @@
 Rule: computed from predictions, never written by hand; costs are whole seconds, weights are integers, limits count nodes, so a
 path is the same on every machine. W(S, m) = 0 when all of S is one correction unit, else the least of w(S)·(d(m, m_t) + c_t) +
 Σ_o W(S_o, m_t) over the tests t that split S, proven by `sequencing`; where its node limit is reached, W lies between bounds.
-Each W is a pure function of table, S and m, whatever was asked before. Work on live parts costs what protecting oneself for it
-takes and no charge beyond: the tests hold no unsafe act, and safety is a part of the sheet by itself.
+Each W is a pure function of table, S and m, whatever was asked before. The tests hold no unsafe act; a reading on live parts is
+allowed work and still a risk, so that it costs `LIVE_READING` seconds beyond its time, in the table and in a record alike.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
+from itertools import combinations
 from typing import Any
 
 from blowerbench import acts as a
 from blowerbench.equipment import Equipment
 from blowerbench.faults import Catalogue, Hypothesis
-from blowerbench.hands import Hands, evolve
+from blowerbench.hands import Hands, decide, evolve
 from blowerbench.session import Heard, Moment, Session
 from blowergrade import policies
 from blowergrade import procedure as p
 from blowergrade import sequencing as q
 from blowergrade import technicians as t
 from blowergrade.evidence import Prediction, overlap, predict, sessions_at_arrival
+from blowergrade.safety_wiring import danger
 
 #: Every bench mode that some unit has; `modes_of` says which are there on one.
 MODES = ("as_found", "held", "plug_apart", "source", "dead", "opened")
+#: Seconds charged for the risk of a reading on live parts above 50 V, beyond the time it takes. Published; the number is ours.
+LIVE_READING = 15
+COOL = 1200  # simulated seconds after which no limit is on its way any more
+SHOWN = 60  # simulated seconds after a call in which a healthy blower runs, and no fault comes by itself yet
+WATCH = 5  # simulated seconds between two looks while a call is watched
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +99,30 @@ def _setups(equipment: Equipment) -> dict[str, tuple[a.Act, ...]]:
     return {mode: tuple(made[mode]) for mode in modes_of(equipment)}
 
 
+def ways_of(equipment: Equipment) -> dict[tuple[str, str], tuple[a.Act, ...]]:
+    """The taught procedure from one mode to another, where it goes straight: made safe, put together, then forward."""
+    setups, stood, call = _setups(equipment), _standing(equipment), p.calls(equipment)[0]
+    dead, ways = setups["dead"], dict[tuple[str, str], Iterable[a.Act]]()
+    for mode, acts in setups.items():
+        hands = stood[mode]
+        if mode != "as_found":
+            ways["as_found", mode] = acts
+        if mode in ("held", "plug_apart", "source"):
+            safe = p.make_safe(equipment, hands)
+            ways[mode, "dead"] = [*safe, *p.put_back(equipment, _fold(equipment, hands, safe)[0])]
+        elif mode == "opened":
+            ways[mode, "dead"] = p.put_back(equipment, hands)
+        if mode != "dead" and acts[: len(dead)] == dead:
+            ways["dead", mode] = acts[len(dead) :]
+    held = [a.HoldDoorSwitch(False)] if stood["held"].switch_held else []
+    ways["held", "as_found"] = [*held, a.SetDoor(True)]
+    on = p.energise(equipment, stood["dead"])
+    ways["dead", "held"] = [*on, *p.call_and_hold(equipment, _fold(equipment, stood["dead"], on)[0], call)]
+    shut = _fold(equipment, stood["dead"], [a.SetDoor(True)])[0]
+    ways["dead", "as_found"] = [a.SetDoor(True), *p.energise(equipment, shut), a.SetThermostat(call)]
+    return {between: tuple(acts) for between, acts in ways.items()}
+
+
 def _pairs(mode: str, pairs: Iterable[Sequence[str]], before: tuple[a.Act, ...] = ()) -> list[Test]:
     return [_test(mode, f"{red} to {black}", *before, *p.probe(red, black)) for red, black in pairs]
 
@@ -99,6 +130,48 @@ def _pairs(mode: str, pairs: Iterable[Sequence[str]], before: tuple[a.Act, ...] 
 def seconds_of(acts: Iterable[a.Act]) -> int:
     """Whole seconds of `acts`, none of them a repair."""
     return sum(a.duration(x) for x in acts)
+
+
+def live_charge(equipment: Equipment, hands: Hands, act: a.Act) -> int:
+    """`LIVE_READING` where `act`, done with `hands`, takes a reading on parts above 50 V that have their supply, else 0.
+
+    A reading is the second lead on its terminal, or the clamp round a conductor. The outlet on which a meter is proved and what
+    is read with the disconnects open cost nothing: nobody saves points by proving less. Nor do leads clipped on before.
+    """
+    if isinstance(act, a.PlaceLead):
+        other = hands.lead("black" if act.lead == "red" else "red")
+        near = {act.terminal, other} if other else set()
+    elif isinstance(act, a.PlaceClamp) and act.conductor:
+        wire = equipment.wire(act.conductor)
+        near = {wire.a, wire.b}
+    else:
+        return 0
+    parts, supplies = danger(equipment), set(equipment.supplies)
+    behind = parts.line if supplies - hands.disconnects_open - hands.breakers_off else frozenset()
+    before = parts.supply if supplies - hands.breakers_off else frozenset()
+    return 0 if near.isdisjoint(behind | before) else LIVE_READING
+
+
+def _fold(equipment: Equipment, hands: Hands, acts: Iterable[a.Act]) -> tuple[Hands, int]:
+    """The hands after `acts`, those left out that they can't do, and what the rest is charged for risk."""
+    charge = 0
+    for act in acts:
+        if decide(equipment, hands, act) is None:
+            charge += live_charge(equipment, hands, act)
+            hands = evolve(equipment, hands, act)
+    return hands, charge
+
+
+def _standing(equipment: Equipment) -> dict[str, Hands]:
+    """The hands in each mode, as its set-up leaves them."""
+    start = Hands(thermostat=p.calls(equipment)[0])
+    return {mode: _fold(equipment, start, acts)[0] for mode, acts in _setups(equipment).items()}
+
+
+def _priced(equipment: Equipment, tests: Iterable[Test]) -> tuple[Test, ...]:
+    """`tests` with the charge for their live readings in their cost."""
+    stood = _standing(equipment)
+    return tuple(replace(x, cost=x.cost + _fold(equipment, stood[x.mode], x.acts)[1]) for x in tests)
 
 
 def _test(mode: str, name: str, *acts: a.Act) -> Test:
@@ -211,7 +284,7 @@ def _opened(equipment: Equipment) -> list[Test]:
 
 
 def tests_of(equipment: Equipment) -> tuple[Test, ...]:
-    """Every test the path may choose, each written as the acts that ask it."""
+    """The tests that every path may choose, each written as the acts that ask it; costs hold the charge for live readings."""
     modes = modes_of(equipment)
     tests = [*_as_found(equipment), *_held(equipment)]
     if "plug_apart" in modes:
@@ -223,7 +296,58 @@ def tests_of(equipment: Equipment) -> tuple[Test, ...]:
         tests.append(_test("source", "run command", *run))
         tests += _pairs("source", equipment.pairs("mated"), run)
     tests += _dead(equipment)
-    return tuple([*tests, *_opened(equipment)] if "opened" in modes else tests)
+    return _priced(equipment, [*tests, *_opened(equipment)] if "opened" in modes else tests)
+
+
+def extra_tests(equipment: Equipment, catalogue: Catalogue) -> tuple[Test, ...]:
+    """Questions asked only where nothing else tells: provoking, watching in short steps, volts with the disconnect open.
+
+    A path may choose them where a pair of its causes in different correction units is split by none of `tests_of`. What this
+    unit has no mode for, or hands can't do on it, is left out.
+    """
+    tests: list[Test] = []
+    status = (a.ReadStatus(),) if equipment.board else ()
+    asked = {(f.when.provoke, f.when.at) for f in catalogue.faults.values() if f.when and f.when.provoke}
+    held = (a.HoldDoorSwitch(True),) if p.has_door_switch(equipment) else ()
+    rested = (a.SetThermostat("off"), a.Wait(t.STEADY), a.SetThermostat(p.calls(equipment)[0]), *held, a.Wait(SHOWN))
+    for provoke, at in sorted(asked):
+        act: a.Act = a.Wiggle(at) if provoke == "wiggle" else a.Warm(at)
+        name = f"let it rest, call, then {provoke} {at.replace('_', ' ')} and watch"
+        tests.append(_test("held", name, *rested, act, *status, a.Wait(WATCH)))
+    for call in p.calls(equipment):
+        looks = (int(equipment.expect["seconds"][call]) + 120) // WATCH
+        watched = [x for _ in range(looks) for x in (a.Wait(WATCH), *status)]
+        tests.append(_test("as_found", f"watch the {call} call in steps of {WATCH} s", a.SetThermostat(call), *watched))
+        cold = (a.SetThermostat("off"), a.Wait(COOL), a.SetThermostat(call))
+        tests.append(_test("as_found", f"let it cool, then watch the {call} call in steps of {WATCH} s", *cold, *watched))
+    if "heat" in p.calls(equipment):
+        wait = a.Wait(int(equipment.expect["seconds"]["heat"]))
+        cold = (*p.lift(), a.SetMeter("volts_ac"), a.SetThermostat("off"), a.Wait(COOL), a.SetThermostat("heat"), *held, wait)
+        for pair in equipment.pairs("live_heat"):
+            tests.append(
+                _test("held", f"let it cool, then the heat call: volts, {pair[0]} to {pair[1]}", *cold, *p.probe(*pair))
+            )
+    if equipment.protection["rollout"]:
+        tests.append(_test("dead", "look at the burner and reset the rollout", a.Look("wiring"), a.ResetSafety("rollout")))
+    opened = (*p.lift(), a.SetMeter("volts_ac"))
+    for red, black in equipment.pairs("in_box"):
+        tests.append(_test("dead", f"volts with the disconnect open, {red} to {black}", *opened, *p.probe(red, black)))
+    for mode in ("held", "plug_apart"):
+        for pair in (*equipment.pairs("mated"), *(x for c in p.calls(equipment) for x in equipment.pairs(f"live_{c}"))):
+            acts = (*p.lift(), a.SetMeter("volts_dc"), *p.probe(*pair))
+            tests.append(_test(mode, f"DC volts, {pair[0]} to {pair[1]}", *acts))
+    stood = _standing(equipment)
+    return _priced(equipment, (x for x in tests if x.mode in stood and _can(equipment, stood[x.mode], x.acts)))
+
+
+def _can(equipment: Equipment, hands: Hands, acts: Iterable[a.Act]) -> bool:
+    """Whether hands can do all that `acts` ask the unit; lifting a lead that is off already does not count."""
+    for act in acts:
+        refused = decide(equipment, hands, act) is not None
+        if refused and not isinstance(act, a.LiftLead | a.SetMeter):
+            return False
+        hands = hands if refused else evolve(equipment, hands, act)
+    return True
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +356,15 @@ class Row:
 
     test: Test
     alike: tuple[int, ...]
+
+
+def sessions_planned(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str) -> list[Session]:
+    """Sessions at arrival on every timeline that a path plans for: a fault that comes and goes does so.
+
+    On the timeline on which it is always there it would be a steady fault, which other questions tell.
+    """
+    timelines = sessions_at_arrival(equipment, catalogue, hypothesis, complaint)
+    return [s for sessions in timelines for s in sessions if s.timeline != "always"]
 
 
 class Table:
@@ -252,7 +385,8 @@ class Table:
         self.modes = modes_of(equipment)
         self.setups = _setups(equipment)
         self.distance = self._distances()
-        self.tests = tests_of(equipment)
+        self.ordinary = tests_of(equipment)
+        self.tests = (*self.ordinary, *extra_tests(equipment, catalogue))
         priced = [[self.number[h], self.weights[self.number[h]]] for h in self.hypotheses]
         #: The hash of all that the rows come from.
         self.key = policies.key_of(equipment, catalogue.faults, complaint, self.hypotheses, priced, self.tests)
@@ -261,21 +395,13 @@ class Table:
         self._new = False
 
     def _distances(self) -> dict[tuple[str, str], int]:
-        """Whole seconds between modes: back to a put-together unit, then forward; the way into a deeper mode is shared."""
-        cost = {m: seconds_of(acts) for m, acts in self.setups.items()}
-        back = {"as_found": 0, "held": 22, "plug_apart": 140, "source": 220, "dead": 45, "opened": 200}
-        powered = [m for m in ("held", "plug_apart", "source") if m in self.modes]
-        deeper = {("dead", m): max(0, cost[m] - cost["dead"]) for m in self.modes if m in ("plug_apart", "source", "opened")}
-        safe = seconds_of(p.make_safe(self.equipment, Hands()))
-        for m in powered:
-            deeper[m, "dead"] = safe
-            for n in ("opened", "plug_apart", "source"):
-                if (n != m and m != "held") or n == "opened":
-                    deeper[m, n] = safe + deeper.get(("dead", n), 0)
-        deeper["dead", "held"] = 30
-        return {
-            (m, n): 0 if m == n else deeper.get((m, n), back[m] + cost[n]) for m in self.modes for n in self.modes
-        }  # fmt: skip
+        """Whole seconds of set-up from mode to mode, the shortest way, through other modes where that is shorter."""
+        far = 10**6  # no way but through other modes
+        cost = {(m, n): 0 if m == n else far for m in self.modes for n in self.modes}
+        cost |= {between: seconds_of(acts) for between, acts in ways_of(self.equipment).items()}
+        for via in self.modes:
+            cost = {(m, n): min(c, cost[m, via] + cost[via, n]) for (m, n), c in cost.items()}
+        return cost
 
     def _stand(self, start: Session) -> dict[str, Session]:
         """A session in each mode, from `start`; a set-up that begins another one is played once."""
@@ -289,32 +415,34 @@ class Table:
         """The rows from the cache, or played and stored there."""
         rows = _read_rows(policies.stored("table", self.key), self.tests, len(self.hypotheses))
         if rows is None:
-            rows = self._rows(complaint, self.tests)
+            rows = self._rows(complaint)
             number = {test: k for k, test in enumerate(self.tests)}
             policies.store("table", self.key, [[number[r.test], [f"{m:x}" for m in r.alike]] for r in rows])
         return rows
 
-    def _rows(self, complaint: str, tests: Sequence[Test]) -> tuple[Row, ...]:
-        columns: list[list[tuple[Prediction, ...]]] = [[] for _ in tests]
+    def _rows(self, complaint: str) -> tuple[Row, ...]:
+        """The ordinary tests that tell something, then those extra ones that split a pair which none of them splits."""
+        stood: dict[Hypothesis, list[dict[str, Session]]] = {}
         for h in self.hypotheses:
-            starts = [s for t in sessions_at_arrival(self.equipment, self.catalogue, h, complaint) for s in t]
-            ready = [self._stand(s) for s in starts]
-            asked: dict[tuple[str, int], Asked] = {}
-            for column, test in zip(columns, tests, strict=True):
-                seen = [_ask(s[test.mode], test.acts, asked.setdefault((test.mode, k), {})) for k, s in enumerate(ready)]
-                column.append(tuple(predict(x) for x in zip(*seen, strict=True)))
-        rows: list[Row] = []
-        for test, column in zip(tests, columns, strict=True):
-            alike = []
-            for one in column:
-                mask = 0
-                for k, other in enumerate(column):
-                    if all(overlap(x, y) for x, y in zip(one, other, strict=False)):
-                        mask |= 1 << k
-                alike.append(mask)
-            if any(m != (1 << len(column)) - 1 for m in alike):
-                rows.append(Row(test, tuple(alike)))
+            stood[h] = [self._stand(s) for s in sessions_planned(self.equipment, self.catalogue, h, complaint)]
+        rows = _telling(self.ordinary, _play(stood, self.ordinary))
+        left = self.unsplit(rows)
+        if left:
+            extra = self.tests[len(self.ordinary) :]
+            members = [h for k, h in enumerate(self.hypotheses) if any(k in pair for pair in left)]
+            tried = _telling(extra, _play({h: stood[h] for h in members}, extra))
+            number = {self.number[h]: k for k, h in enumerate(members)}
+            useful = [r.test for r in tried if any(not r.alike[number[i]] >> number[j] & 1 for i, j in left)]
+            rows += _telling(useful, _play(stood, useful))
         return tuple(rows)
+
+    def unsplit(self, rows: Iterable[Row]) -> list[tuple[int, int]]:
+        """The pairs of hypotheses (by number) in different correction units that none of `rows` tells apart."""
+        unit = [next(u for u in self.unit_masks if u >> k & 1) for k in range(len(self.hypotheses))]
+        common = [(1 << len(unit)) - 1] * len(unit)
+        for row in rows:
+            common = [x & y for x, y in zip(common, row.alike, strict=True)]
+        return [(i, j) for i, j in combinations(range(len(unit)), 2) if unit[i] != unit[j] and common[i] >> j & 1]
 
     # ------------------------------------------------------------------ the path
     def mask(self, hypotheses: Iterable[Hypothesis]) -> int:
@@ -395,6 +523,13 @@ class Table:
         """The hash of what is asked of the search: rows, weights, units, distances and the node limit."""
         return policies.key_of(self.problem.digest(), q.NODE_LIMIT)
 
+    def proof(self) -> policies.Proof:
+        """What the whole complaint costs from arrival, proven or between bounds, with the hash of the question."""
+        whole = self.mask(self.hypotheses)
+        value, weight = self.value(whole, "as_found"), self.weight(whole)
+        sizes = len(self.hypotheses), len(self.rows)
+        return policies.Proof(*sizes, self.problem.digest(), weight, value.lower, value.upper, value.exact)
+
     def remember(self) -> None:
         """Store the values found since the last time, beside those that others stored meanwhile."""
         if self._new:
@@ -454,6 +589,32 @@ def _go_on(session: Session, since: int) -> None:
 
 
 Asked = dict[tuple[a.Act, ...], tuple[Session, tuple[Heard, ...]]]
+
+
+def _play(
+    stood: Mapping[Hypothesis, Sequence[dict[str, Session]]], tests: Sequence[Test]
+) -> list[list[tuple[Prediction, ...]]]:
+    """For each test a column: for each hypothesis what every act of the test would show, from the sessions that stand ready."""
+    columns: list[list[tuple[Prediction, ...]]] = [[] for _ in tests]
+    for ready in stood.values():
+        asked: dict[tuple[str, int], Asked] = {}
+        for column, test in zip(columns, tests, strict=True):
+            seen = [_ask(s[test.mode], test.acts, asked.setdefault((test.mode, k), {})) for k, s in enumerate(ready)]
+            column.append(tuple(predict(x) for x in zip(*seen, strict=True)))
+    return columns
+
+
+def _telling(tests: Sequence[Test], columns: Sequence[Sequence[tuple[Prediction, ...]]]) -> list[Row]:
+    """The tests whose `columns` differ, as rows."""
+    rows: list[Row] = []
+    for test, column in zip(tests, columns, strict=True):
+        alike = tuple(
+            sum(1 << k for k, other in enumerate(column) if all(overlap(x, y) for x, y in zip(one, other, strict=False)))
+            for one in column
+        )  # fmt: skip
+        if any(m != (1 << len(column)) - 1 for m in alike):
+            rows.append(Row(test, alike))
+    return rows
 
 
 def _ask(start: Session, acts: tuple[a.Act, ...], asked: Asked) -> tuple[Heard, ...]:

@@ -4,7 +4,8 @@ Rule: a stored answer is found only under the hash of all that it depends on (eq
 numeric library), is believed only where its own hash fits, and is computed again where anything is missing or damaged. Whole
 numbers and text only. A folder that can't be written costs time, never an answer.
 
-The folder is that of the environment's BLOWER_CACHE ("off": none), else the user's cache folder.
+The folder is that of the environment's BLOWER_CACHE ("off": none), else the user's cache folder. The proven optima are shipped
+as well (`Shipped`, one file a unit): what a path costs, for whoever wants to check it; grading never reads them.
 """
 
 from __future__ import annotations
@@ -17,23 +18,29 @@ import tempfile
 from collections.abc import Iterator, Mapping, Set
 from contextlib import suppress
 from dataclasses import fields, is_dataclass
+from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 
 import blowerbench
 import blowerdata
 import blowergrade
+from blowerbench.equipment import Equipment
+from blowerbench.errors import BenchError
+from blowerbench.faults import Catalogue
+from blowerbench.record import MODEL
 
 FORMAT = "blower cache 1"
 #: With more files than this the oldest half goes.
 MOST_FILES = 4000
 #: Sources of the grader that a table or a taught call depends on; all of the bench but its panels does too.
 _GRADER = (
-    "evidence", "path", "path_tests", "procedure", "replay", "score", "sequencing", "sequencing_problem", "sequencing_search",
-    "technicians",
+    "evidence", "path", "procedure", "replay", "safety_wiring", "score", "sequencing", "sequencing_problem",
+    "sequencing_search", "technicians",
 )  # fmt: skip
 
 
@@ -143,3 +150,65 @@ def _prune(place: Path) -> None:
     files = sorted(place.glob("*.json"), key=lambda f: f.stat().st_mtime_ns)
     for file in files[: len(files) // 2]:
         file.unlink(missing_ok=True)
+
+
+# ---------------------------------------------------------------------- the optima that are shipped
+SHIPPED_FORMAT = "blower policies 1"
+#: What makes the shipped files again.
+SHIP = "python tests/figures_sequencing.py --ship"
+
+
+class ShippedError(BenchError):
+    """A shipped file that is not there or not such a file; says how it is made again."""
+
+
+class Proof(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The least expected cost of a complaint's path from arrival: between `lower` and `upper`, over `weight`, in seconds.
+
+    `table` is the hash of the question (priors, units, set-up times, tests and what they tell); `tests` tell something.
+    """
+
+    hypotheses: int
+    tests: int
+    table: str
+    weight: int
+    lower: int
+    upper: int
+    proven: bool
+
+    @property
+    def seconds(self) -> Fraction:
+        """V* in simulated seconds, exactly (its upper bound where it is not proven)."""
+        return Fraction(self.upper, self.weight)
+
+
+class Shipped(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The proofs of one unit by complaint, with the digests of the files that they are about."""
+
+    format: str
+    equipment: str
+    equipment_digest: str
+    catalogue_digest: str
+    model: str
+    complaints: dict[str, Proof]
+
+    def json(self) -> bytes:
+        """The file's bytes; the same proofs give the same bytes."""
+        return msgspec.json.format(msgspec.json.encode(self), indent=1) + b"\n"
+
+
+def shipment(equipment: Equipment, catalogue: Catalogue, proofs: Mapping[str, Proof]) -> Shipped:
+    """The file of one unit, complaints in the equipment's order."""
+    ordered = {c: proofs[c] for c in equipment.complaints}
+    return Shipped(SHIPPED_FORMAT, equipment.id, equipment.digest, catalogue.digest, MODEL, ordered)
+
+
+def shipped(equipment: str) -> Shipped:
+    """The proofs shipped for the unit of that name; ShippedError where there are none that this version reads."""
+    try:
+        found = msgspec.json.decode(blowerdata.path("policies", f"{equipment}.json").read_bytes(), type=Shipped)
+    except (OSError, msgspec.DecodeError) as error:
+        raise ShippedError(f"no shipped policies of {equipment} ({error}); make them with {SHIP}") from error
+    if found.format != SHIPPED_FORMAT:
+        raise ShippedError(f"the policies of {equipment} have format {found.format!r}; make them again with {SHIP}")
+    return found

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 from functools import lru_cache
+from pathlib import Path
 from typing import cast
 
 from blowerbench import acts as a
@@ -26,7 +27,8 @@ from blowerbench.record import CallRecord, Line
 from blowerbench.variant import Variant, draw_variant
 from blowergrade import policies
 from blowergrade.evidence import Evidence, outcomes
-from blowergrade.path import Table, mode_of, table_for
+from blowergrade.intervals import Recorder, Stored, evidence_of
+from blowergrade.path import Table, live_charge, mode_of, table_for
 from blowergrade.replay import Step, play, steps_of_record
 from blowergrade.rubric import load_rubric
 from blowergrade.safety import Violation, monitor
@@ -47,10 +49,10 @@ ASKING = (
 class _Search:
     """The isolation part: evidence, regret and entailment of one record up to its first declaration."""
 
-    def __init__(self, equipment: Equipment, catalogue: Catalogue, complaint: str) -> None:
+    def __init__(self, equipment: Equipment, catalogue: Catalogue, complaint: str, evidence: Evidence | None = None) -> None:
         self.equipment, self.catalogue = equipment, catalogue
         self.table: Table = table_for(equipment, catalogue, complaint)
-        self.evidence = Evidence(equipment, catalogue, complaint)
+        self.evidence = evidence if evidence is not None else Evidence(equipment, catalogue, complaint)
         self.start_mass = self.evidence.mass()
         self.start = {u: self.evidence.mass([u]) for u in self.evidence.units}
         self.regret = 0
@@ -95,12 +97,12 @@ class _Search:
         )
 
     def _regret(self, step: Step, before: int, mode: str) -> int:
-        """Δ in whole seconds: c(a) + Σ P(o|S)·V(S_o, m′) − V(S, m), none when negative.
+        """Δ in whole seconds: c(a) + Σ P(o|S)·V(S_o, m′) − V(S, m), none when negative; c(a) with `live_charge`.
 
         Where V is known between bounds only, each is taken so that Δ is not overstated.
         """
         table, after = self.table, mode_of(self.equipment, step.after.hands)
-        cost = step.after.hands.clock - step.before.hands.clock
+        cost = step.after.hands.clock - step.before.hands.clock + live_charge(self.equipment, step.before.hands, step.act)
         total = table.weight(before)
         expected = sum(table.value(table.mask(group), after).lower for group in outcomes(self.evidence.last))
         delta = Fraction(total * cost + expected - table.value(before, mode).upper, total)
@@ -126,9 +128,10 @@ def _play_taught(
 ) -> int:
     bench = LocalBench(equipment, hypothesis, complaint, variant=variant)
     senses = bench.last.senses
-    Technician(bench).work()
+    recorder = Recorder(equipment, catalogue, complaint)
+    Technician(bench, recorder).work()
     steps = play(equipment, catalogue, hypothesis, bench.session.variant, complaint, [line.act for line in bench.lines])
-    search = _Search(equipment, catalogue, complaint)
+    search = _Search(equipment, catalogue, complaint, Stored(recorder.file(""), equipment, catalogue))
     search.run(steps, senses, free)
     return _path_seconds(search) + search.regret
 
@@ -191,15 +194,16 @@ def _safety(violations: Sequence[Violation], points: int, major: int, minor: int
 def grade_steps(
     equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, steps: Sequence[Step], senses: tuple[str, ...],
     *, complaint: str, variant: Variant, person: str = "", head: str = "", damage: str = "", rubric: str = "default",
+    evidence: Evidence | None = None,
 ) -> Sheet:  # fmt: skip
-    """The sheet of a replayed call; `senses` are what was perceived at arrival."""
+    """The sheet of a replayed call; `senses` are what was perceived at arrival, `evidence` is fresh or read from a file."""
     loaded = load_rubric(rubric)
     rules = loaded.rubric
     fault = _gradable(catalogue, hypothesis, complaint)
     corrections = catalogue.corrections(hypothesis)
     violations = monitor(equipment, fault.stop_work, steps)
     safety = _safety(violations, rules.safety, rules.major, rules.minor)
-    search = _Search(equipment, catalogue, complaint)
+    search = _Search(equipment, catalogue, complaint, evidence)
     search.run(steps, senses, rules.free_regret)
     path = _path_seconds(search)
     notes: list[str] = []
@@ -276,17 +280,22 @@ def _part(name: str, checks: Sequence[Check], points: int) -> Part:
     return Part(name, 10 * points * sum(c.earned for c in checks) // worth, 10 * points, reasons)
 
 
-def grade_record(record: CallRecord, hypothesis: Hypothesis, rubric: str = "default") -> Sheet:
-    """The sheet of a call record whose sealed fault is `hypothesis`; raises `ReplayError` where replay can't reproduce it."""
+def grade_record(record: CallRecord, hypothesis: Hypothesis, rubric: str = "default", place: Path | None = None) -> Sheet:
+    """The sheet of a call record whose sealed fault is `hypothesis`; raises `ReplayError` where replay can't reproduce it.
+
+    With `place` the evidence is read from that file where it fits, and written there where it had to be computed.
+    """
     header = record.header
     equipment = load_equipment(header.equipment)
     catalogue = load_faults(equipment)
     steps = steps_of_record(record, hypothesis)
     variant = draw_variant(header.variant)
     senses = LocalBench(equipment, hypothesis, header.complaint, variant=variant).last.senses
+    evidence = evidence_of(record, place, equipment, catalogue, senses) if place is not None else None
     return grade_steps(
         equipment, catalogue, hypothesis, steps, senses, complaint=header.complaint, variant=variant,
         person=header.person, head=record.head, damage="" if record.torn else record.damage, rubric=rubric,
+        evidence=evidence,
     )  # fmt: skip
 
 

@@ -24,6 +24,8 @@ from blowergrade.safety_rules import DEAD_VOLTS
 
 #: Simulated seconds of steady running before temperatures are read, and for which an intermittent is waited for.
 STEADY = 900
+#: Seconds in which a hot unit cools down with no call, and between two looks while a call is watched.
+COOLING, WATCH = 1200, 5
 #: What is asked with the wheel in hand, not with the eyes.
 NOT_LOOKED_AT = ("around", "panel")
 
@@ -35,15 +37,17 @@ class Known(Exception):  # noqa: N818 - it is good news, no error
 class Technician:
     """A competent technician at `bench`; `finish` says whether the call is carried through to the hand-over."""
 
-    def __init__(self, bench: LocalBench) -> None:
+    def __init__(self, bench: LocalBench, evidence: Evidence | None = None) -> None:
         self.bench = bench
         self.equipment = bench.equipment
-        self.evidence = Evidence(self.equipment, load_faults(self.equipment), bench.session.complaint.id)
+        complaint = bench.session.complaint.id
+        self.evidence = evidence or Evidence(self.equipment, load_faults(self.equipment), complaint)
         self.evidence.perceive_arrival(bench.last.senses)
         self.readings: list[str] = []
         self.searching = True
         self.runs = True  # whether the blower ran on every call on which a healthy one does
         self.never_stops = False  # whether it ran with no call
+        self.cycles = False  # whether what is left can be on its limit or overload
 
     # ------------------------------------------------------------------ doing
     def do(self, acts: Iterable[a.Act]) -> Observation:
@@ -79,6 +83,7 @@ class Technician:
     def test(self, acts: Iterable[a.Act]) -> Observation:
         """Play `acts`; when what is left is one correction unit, the search is over."""
         observation = self.do(acts)
+        self.cycles = self.cycles or any(x.vague for x in self.evidence.last.values())
         if self.searching and self.evidence.entailed:
             raise Known
         return observation
@@ -140,6 +145,7 @@ class Technician:
             self.airflow()
         self.live()
         self.rollout()
+        self.from_cold()
         self.provoke()
         self.plug_apart()
         self.reference()
@@ -258,6 +264,21 @@ class Technician:
         for (conductor,) in e.pairs("clamp"):
             self.test([a.PlaceClamp(conductor), a.ReadMeter()])
         self.do([a.PlaceClamp(""), a.SetMeter("volts_ac")])
+
+    def from_cold(self) -> None:
+        """It cycles on limit or overload: cooled down first, then the heat call from its beginning, watched and measured."""
+        if not self.cycles or "heat" not in p.calls(self.equipment):
+            return
+        self.restored()
+        self.test([a.SetThermostat("off"), a.Wait(COOLING), a.SetThermostat("heat")])
+        for _ in range((self.seconds("heat") + 120) // WATCH):
+            self.test([a.Wait(WATCH), *self.status()])
+        self.test([a.SetThermostat("off"), a.Wait(COOLING)])
+        self.door_off()
+        self.do([a.SetMeter("volts_ac"), *p.call_and_hold(self.equipment, self.hands, "heat")])
+        self.test([a.Wait(self.seconds("heat")), *self.status()])
+        self.measure(self.equipment.pairs("live_heat"))
+        self.do([*p.lift(), a.SetThermostat("off")])
 
     def rollout(self) -> None:
         """A rollout that is open: dead, burner and wiring looked at, then its reset pressed once."""
@@ -387,7 +408,8 @@ class Technician:
             part = self.equipment.wire(wire)
             if wire in self.equipment.liftable and thermostat & {part.a, part.b}:
                 self.safe()
-                self.do([a.LiftWire(wire), a.SetDoor(True), *p.energise(self.equipment, self.hands)])
+                self.do([a.LiftWire(wire), a.SetDoor(True)])
+                self.do(p.energise(self.equipment, self.hands))
                 self.test([a.Wait(self.seconds("off"))])
                 self.do([a.SetMeter("volts_ac")])
                 self.measure(self.equipment.pairs("thermostat"))

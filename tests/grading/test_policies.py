@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import random
 from pathlib import Path
 
 import pytest
+import sampling
 
+import blowerdata
 from blowerbench import load_equipment, load_faults
 from blowergrade import policies
 from blowergrade import sequencing as q
@@ -110,3 +113,56 @@ def test_a_value_does_not_depend_on_what_was_asked_before(cache: Path) -> None:
     forward = [(first.value(s, "dead"), first.best(s, "dead")) for s in sets]
     backward = [(second.value(s, "dead"), second.best(s, "dead")) for s in reversed(sets)]
     assert forward == backward[::-1]
+
+
+# ---------------------------------------------------------------------- the optima that are shipped
+UNITS = blowerdata.names("equipment")
+POPULATION = [(name, c) for name in UNITS for c in load_equipment(name).complaints]
+AGAIN = f"equipment, faults, costs or predictions changed: run {policies.SHIP}"
+
+
+def chosen() -> list[tuple[str, str]]:
+    """All of them in a long run; else each unit's smallest complaint (more than 5 % of all) and one drawn with the seed."""
+    if sampling.long_run():
+        return POPULATION
+    fixed = []
+    for name in UNITS:
+        equipment = load_equipment(name)
+        count = {c: len(load_faults(equipment).hypotheses(c)) for c in equipment.complaints}
+        fixed.append((name, min((c for c in count if count[c] >= 3), key=lambda c: (count[c], c))))
+    assert 20 * len(fixed) >= len(POPULATION)
+    left = [x for x in POPULATION if x not in fixed]
+    return [*fixed, random.Random(sampling.seed()).choice(left)]
+
+
+@pytest.mark.parametrize("name", UNITS)
+def test_the_shipped_file_of_a_unit_is_about_this_equipment_and_these_faults(name: str) -> None:
+    equipment = load_equipment(name)
+    file = policies.shipped(name)
+    assert list(file.complaints) == list(equipment.complaints), AGAIN
+    assert (file.equipment_digest, file.catalogue_digest) == (equipment.digest, load_faults(equipment).digest), AGAIN
+    assert blowerdata.path("policies", f"{name}.json").read_bytes() == file.json(), AGAIN
+
+
+def test_every_shipped_policy_is_proven_and_costs_less_than_an_hour_and_a_half() -> None:
+    # a proven optimum for every complaint is what the path promises; a service call is an hour or two (common practice)
+    proofs = {(name, c): proof for name in UNITS for c, proof in policies.shipped(name).complaints.items()}
+    assert [where for where, proof in proofs.items() if not (proof.proven and proof.lower == proof.upper)] == []
+    assert [where for where, proof in proofs.items() if not 0 <= proof.seconds < 5400] == []
+
+
+@pytest.mark.parametrize(("name", "complaint"), chosen())
+def test_a_shipped_policy_is_proved_again(name: str, complaint: str) -> None:
+    equipment = load_equipment(name)
+    table = Table(equipment, load_faults(equipment), complaint)
+    shipped = policies.shipped(name).complaints[complaint]
+    assert table.problem.digest() == shipped.table, AGAIN
+    solution = q.solve(table.problem)  # proven here, whatever a cache holds
+    assert (solution.lower, solution.upper, solution.exact) == (shipped.lower, shipped.upper, shipped.proven), AGAIN
+    assert q.expected_cost(table.problem, solution.policy) == shipped.upper
+    assert shipped.weight == sum(table.weights) and shipped.hypotheses == len(table.weights)
+
+
+def test_a_unit_with_no_shipped_policies_is_told_how_to_make_them() -> None:
+    with pytest.raises(policies.ShippedError, match="--ship"):
+        policies.shipped("no_such_unit")

@@ -131,9 +131,7 @@ def electronic_point(
     return a.hold_flow(path, changes, module["airflow"][speed] * factor, top, most, room)
 
 
-def electronic(
-    equipment: Equipment, fx: Effects, variant: Variant, plant: Plant, hands: Hands, state: State
-) -> Plant:
+def electronic(equipment: Equipment, fx: Effects, variant: Variant, plant: Plant, hands: Hands, state: State) -> Plant:
     """Rectifier, bus, command and rotor of a motor with a control module."""
     module, now = equipment.module, plant.time
     line = volts(state, module["line"])
@@ -165,8 +163,11 @@ def electronic(
 
 def _overfed(equipment: Equipment, state: State) -> bool:
     """Whether a command input stands at volts that kill it."""
-    inputs = equipment.module.get("inputs", {}).values()
-    return any(volts(state, pair) > TOO_MANY for pair in inputs)
+    found: bool | None = state.notes.get("overfed")
+    if found is None:
+        inputs = equipment.module.get("inputs", {}).values()
+        found = state.notes["overfed"] = any(volts(state, pair) > TOO_MANY for pair in inputs)
+    return found
 
 
 def _motion(
@@ -231,17 +232,26 @@ def _energised(equipment: Equipment, plant: Plant, state: State) -> str:
 
 def _copper(equipment: Equipment, state: State) -> float:
     """Watts in the tap sections of the field: next to nothing, unless two taps are energised at once."""
-    watts = 0.0
-    for name, part in equipment.network.parts.items():
-        if isinstance(part, Transformer) and name.startswith("field"):
-            watts += abs(state.current(f"{name}.primary", LINE)) ** 2 * part.primary_resistance
-            watts += abs(state.current(f"{name}.secondary", LINE)) ** 2 * part.secondary_resistance
+    watts: float | None = state.notes.get("copper")
+    if watts is None:
+        watts = 0.0
+        for branch, ohms in _sections(equipment):
+            watts += abs(state.current(branch, LINE)) ** 2 * ohms
+        state.notes["copper"] = watts
     return watts
 
 
-def split_capacitor(
-    equipment: Equipment, fx: Effects, variant: Variant, plant: Plant, hands: Hands, state: State
-) -> Plant:
+@lru_cache(maxsize=32)
+def _sections(equipment: Equipment) -> tuple[tuple[str, float], ...]:
+    """The branches of the field's tap sections with their ohms."""
+    found: list[tuple[str, float]] = []
+    for name, part in equipment.network.parts.items():
+        if isinstance(part, Transformer) and name.startswith("field"):
+            found += [(f"{name}.primary", part.primary_resistance), (f"{name}.secondary", part.secondary_resistance)]
+    return tuple(found)
+
+
+def split_capacitor(equipment: Equipment, fx: Effects, variant: Variant, plant: Plant, hands: Hands, state: State) -> Plant:
     """Tap, flux, capacitor and rotor of a split-capacitor motor, and what heats its winding."""
     module = equipment.module
     on = volts(state, module["main"])
@@ -283,6 +293,7 @@ def split_capacitor(
         plant, flux=flux, boost=boost, motor=motor, motor_at=since, speed=speed, point=standing, watts=watts,
         lost=round(lost, 1), pushed=pushed, overloaded=opened,
         switched_at=plant.switched_at if opened == plant.overloaded else plant.time,
+        switches=plant.switches + (opened != plant.overloaded),
     )  # fmt: skip
 
 

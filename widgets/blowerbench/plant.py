@@ -35,6 +35,38 @@ class Quiet(NamedTuple):
     source_clipped: bool
     parted: frozenset[str]
     selectors: tuple[tuple[str, bool], ...]
+    door_on: bool
+
+
+class Switches(NamedTuple):
+    """All that the circuit depends on of what hands did."""
+
+    breakers_off: frozenset[str]
+    disconnects_open: frozenset[str]
+    door_switch_closed: bool
+    thermostat: str
+    parted: frozenset[str]
+    lifted: frozenset[str]
+    selectors: tuple[tuple[str, bool], ...]
+    jumpers: frozenset[tuple[str, str]]
+    source: tuple[bool, bool, bool, str]  # fitted, clipped, switched on, its adapter
+
+
+_latest: list[tuple[Hands, Switches]] = []
+
+
+def switches(hands: Hands) -> Switches:
+    """What of `hands` the circuit depends on; the latest two answers are remembered, since many units share their hands."""
+    for known, found in tuple(_latest):
+        if known is hands:
+            return found
+    found = Switches(
+        hands.breakers_off, hands.disconnects_open, hands.door_switch_closed, hands.thermostat, hands.parted, hands.lifted,
+        hands.selectors, hands.jumpers,
+        (hands.source_fitted, hands.source_clipped, hands.source_on, hands.source_adapter),
+    )  # fmt: skip
+    _latest[:] = [(hands, found), *_latest[:1]]
+    return found
 
 
 class Plant(msgspec.Struct, frozen=True):
@@ -88,6 +120,8 @@ class Plant(msgspec.Struct, frozen=True):
     pushed: bool = False  # started by hand, and turning since
     overloaded: bool = False  # its thermal overload is open
     switched_at: float = -FOREVER  # when limit or overload last changed
+    switches: int = 0  # how often they have since the unit was cold
+    heated_at: float = 0.0  # when heat last came on in a cold unit
     starved_at: float = -FOREVER  # when a starved motor or board last gave up
     # a fault that comes and goes
     present: bool = False
@@ -99,6 +133,7 @@ class Plant(msgspec.Struct, frozen=True):
     sounds: frozenset[str] = frozenset()  # what else of the unit is heard
     chatters: bool = False
     quiet: Quiet | None = None  # what it had settled for when it last did; None after an event
+    due: float = FOREVER  # when something happens next if hands change nothing; holds while `quiet` does
     heard: frozenset[str] = frozenset()  # notable happenings since the last act
 
 
@@ -106,9 +141,9 @@ class Plant(msgspec.Struct, frozen=True):
 def circuit_for(equipment: Equipment, variant: Variant) -> Circuit:
     """The solved network of `equipment` with the tolerances of `variant`, shared by every hypothesis.
 
-    A remembered state takes some 60 kB, so that all of them together stay below 1.5 GB.
+    A remembered state takes some 10 kB and a circuit's matrices some 6 MB, so that all of them together stay below 1.5 GB.
     """
-    return Circuit(equipment.network, variant.tolerances, remembered=768)
+    return Circuit(equipment.network, variant.tolerances, remembered=4096)
 
 
 @lru_cache(maxsize=4096)

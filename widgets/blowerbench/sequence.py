@@ -5,8 +5,9 @@ Rule: every function takes the plant and the solved circuit and returns the plan
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache
+from typing import NamedTuple
 
 from msgspec.structs import replace
 
@@ -24,12 +25,12 @@ TOO_MANY = 60.0  # volts on a 24 V supply or input that kill what hangs on it
 
 def volts(state: State, pair: Sequence[str]) -> float:
     """Rms volts at line frequency between two terminals."""
-    return abs(state.voltage(pair[0], pair[1], LINE))
+    return state.rms(pair[0], pair[1], LINE)
 
 
 def volts_dc(state: State, pair: Sequence[str]) -> float:
     """Direct volts between two terminals, of either sign."""
-    return abs(state.voltage(pair[0], pair[1], 0.0))
+    return state.rms(pair[0], pair[1], 0.0)
 
 
 def trip_seconds(multiple: float, constant: float, never_below: float) -> float:
@@ -45,10 +46,15 @@ def trip_seconds(multiple: float, constant: float, never_below: float) -> float:
 def protect(equipment: Equipment, plant: Plant, state: State) -> Plant:
     """Breakers and the low-voltage fuse, each by its curve."""
     p, now = equipment.protection, plant.time
+    loads: tuple[tuple[float, ...], float] | None = state.notes.get("protect")
+    if loads is None:
+        loads = state.notes["protect"] = _loads(equipment, state)
+    multiples, fuse = loads
+    if not plant.trips and plant.over_fuse == FOREVER and fuse <= 1.35 and max(multiples) <= 1.15:
+        return plant
     due, tripped, heard = dict(plant.trips), plant.tripped, plant.heard
     trips: list[tuple[str, float]] = []
-    for supply in equipment.supplies.values():
-        multiple = max(abs(state.current(c, LINE)) for c in supply.breaker) / supply.amps
+    for supply, multiple in zip(equipment.supplies.values(), multiples, strict=True):
         if supply.name in tripped or multiple <= 1.15:
             continue
         when = min(due.get(supply.name, FOREVER), now + trip_seconds(multiple, 40.0, 1.15))
@@ -59,12 +65,18 @@ def protect(equipment: Equipment, plant: Plant, state: State) -> Plant:
             trips.append((supply.name, when))
     over, blown = FOREVER, plant.fuse_blown
     if p["fuse"] and not blown:
-        fuse = abs(state.current(p["fuse"], LINE)) / float(p["fuse_amps"])
         over = min(plant.over_fuse, now + trip_seconds(fuse, 0.6, 1.35)) if fuse > 1.35 else FOREVER
         blown = over <= now + 0.05
     return replace(
         plant, tripped=tripped, trips=tuple(trips), fuse_blown=blown, heard=heard, over_fuse=FOREVER if blown else over
     )
+
+
+def _loads(equipment: Equipment, state: State) -> tuple[tuple[float, ...], float]:
+    """The current of each breaker over its rating, and that of the low-voltage fuse (0 where there is none)."""
+    p = equipment.protection
+    multiples = [max(abs(state.current(c, LINE)) for c in s.breaker) / s.amps for s in equipment.supplies.values()]
+    return tuple(multiples), abs(state.current(p["fuse"], LINE)) / float(p["fuse_amps"]) if p["fuse"] else 0.0
 
 
 @lru_cache(maxsize=256)
@@ -99,14 +111,32 @@ def sounds(equipment: Equipment, fx: Effects, state: State, sound: Sound) -> boo
     return volts(state, sound.across) >= sound.on and fx.opened.isdisjoint(_between(equipment, *sound.across))
 
 
-def _facts(equipment: Equipment, fx: Effects, plant: Plant, state: State) -> dict[str, bool]:
+class Condition(NamedTuple):
+    """One condition of a phase, read: `kind` is after, in, ac or dc (volts of an input), flame or tried_out."""
+
+    kind: str
+    word: str  # the timing, the heater's phase, the input's terminal
+    wanted: bool  # False after "not"
+
+
+@lru_cache(maxsize=32)
+def conditions(equipment: Equipment) -> dict[tuple[str, str], tuple[tuple[tuple[Condition, ...], str], ...]]:
+    """For each phase of the board's machines where it goes, each on the conditions that must hold together."""
     board = equipment.board
-    common, on = board["supply"][1], board["input_on"]
-    facts = {name: volts(state, (node, common)) >= on for name, node in board["inputs"].items()}
-    facts |= {name: volts_dc(state, (node, common)) >= board["dc_on"] for name, node in board.get("inputs_dc", {}).items()}
-    facts["flame"] = plant.flame and not fx.setting("board.flame_blind")
-    facts["tried_out"] = plant.retries >= equipment.timing.get("retries", FOREVER)
-    return facts
+    kinds = {name: Condition("ac", node, True) for name, node in board.get("inputs", {}).items()}
+    kinds |= {name: Condition("dc", node, True) for name, node in board.get("inputs_dc", {}).items()}
+    kinds |= {name: Condition(name, name, True) for name in ("flame", "tried_out")}
+
+    def read(text: str) -> Condition:
+        word, wanted = text, True
+        while word.startswith("not "):
+            word, wanted = word.removeprefix("not "), not wanted
+        for kind in ("after", "in"):
+            if word.startswith(f"{kind} "):
+                return Condition(kind, word.removeprefix(f"{kind} "), wanted)
+        return kinds[word]._replace(wanted=wanted)
+
+    return {key: tuple((tuple(read(c) for c in when), to) for when, to in phase.go) for key, phase in equipment.phases.items()}
 
 
 def board(equipment: Equipment, fx: Effects, plant: Plant, state: State, seconds: Seconds) -> Plant:
@@ -124,28 +154,41 @@ def board(equipment: Equipment, fx: Effects, plant: Plant, state: State, seconds
         if not plant.alive and (plant.heater, plant.blower) == ("off", "still"):
             return plant
         return replace(plant, alive=False, heater="off", blower="still", heater_at=off, blower_at=off, retries=0)
-    facts = _facts(equipment, fx, plant, state)
-    plant = replace(plant, alive=True)
+    if not plant.alive:
+        plant = replace(plant, alive=True)
     for machine in ("heater", "blower"):
-        plant = _machine(equipment, plant, machine, facts, seconds)
+        plant = _machine(equipment, fx, plant, machine, state, seconds)
     return plant
 
 
-def _holds(plant: Plant, condition: str, since: float, facts: Mapping[str, bool], seconds: Seconds) -> bool:
-    if condition.startswith("after "):
-        return plant.time >= since + seconds(condition) - TICK
-    if condition.startswith("not "):
-        return not _holds(plant, condition.removeprefix("not "), since, facts, seconds)
-    if condition.startswith("in "):
-        return plant.heater == condition.removeprefix("in ")
-    return facts[condition]
+def _holds(
+    equipment: Equipment, fx: Effects, plant: Plant, condition: Condition, since: float, state: State, seconds: Seconds
+) -> bool:
+    kind, word, wanted = condition
+    found: bool
+    if kind == "ac":
+        found = volts(state, (word, equipment.board["supply"][1])) >= equipment.board["input_on"]
+    elif kind == "after":
+        found = plant.time >= since + seconds(word) - TICK
+    elif kind == "in":
+        found = plant.heater == word
+    elif kind == "dc":
+        found = volts_dc(state, (word, equipment.board["supply"][1])) >= equipment.board["dc_on"]
+    elif kind == "flame":
+        found = plant.flame and not fx.setting("board.flame_blind")
+    else:
+        found = plant.retries >= equipment.timing.get("retries", FOREVER)
+    return found == wanted
 
 
-def _machine(equipment: Equipment, plant: Plant, machine: str, facts: Mapping[str, bool], seconds: Seconds) -> Plant:
+def _machine(equipment: Equipment, fx: Effects, plant: Plant, machine: str, state: State, seconds: Seconds) -> Plant:
     heater = machine == "heater"
     name, since = (plant.heater, plant.heater_at) if heater else (plant.blower, plant.blower_at)
-    for when, to in equipment.phases[machine, name].go:
-        if all(_holds(plant, c, since, facts, seconds) for c in when):
+    for when, to in conditions(equipment)[machine, name]:
+        for condition in when:
+            if not _holds(equipment, fx, plant, condition, since, state, seconds):
+                break
+        else:
             if not heater:
                 return replace(plant, blower=to, blower_at=plant.time)
             phase = equipment.phases[machine, to]

@@ -13,13 +13,13 @@ from blowerbench import acts as a
 from blowerbench.equipment import Equipment
 from blowerbench.faults import Catalogue, Effects, Hypothesis, effects, effects_left, on_timeline
 from blowerbench.hands import Hands, Refusal, decide, evolve
-from blowerbench.instruments import Reading, read_instruments
-from blowerbench.motors import healthy_flow
+from blowerbench.instruments import Reading, connected, read_instruments
+from blowerbench.motors import healthy_flow, overload_time
 from blowerbench.observation import Observation, Said, Shown
-from blowerbench.plant import FOREVER, TURNING, Plant, selector_closed
+from blowerbench.plant import FOREVER, TURNING, Plant, Switches, selector_closed, switches
 from blowerbench.simulator import Simulator
 from blowerbench.variant import NOMINAL, Variant
-from blowerbench.warmth import return_air
+from blowerbench.warmth import limit_time, return_air
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +57,9 @@ def _trial(before: tuple[str, frozenset[str], frozenset[str], str], plant: Plant
 CYCLING, MOMENTS = 1800.0, (25.0, 60.0, 110.0, 180.0)
 #: The moments looked at after limit or overload turned over; how near (K) to closing again each must be for that to matter.
 TURNED, NEAR = (1.0, 30.0), 15.0
+#: After a cold start limit and overload turn over so often at moments that tolerances bound, within so many seconds; each is
+#: unsure by this fraction of the time since then.
+SWITCHES, WARMING, UNSURE = 3, 600.0, 0.25
 #: So many kelvin above the room (the winding: twice that) a unit has cooled, and no longer counts as cycling.
 COOL = 10.0
 #: The same for a starved motor that gives up and tries again every few seconds.
@@ -68,8 +71,29 @@ ASKING = (
 )  # fmt: skip
 
 
+_MET = (Said("meter_looks_good"),)
+#: Acts that only handle instruments, locks and tags: the unit is not asked for, and nothing of it is touched.
+HANDLING = (a.Wear, a.InspectMeter, a.SetMeter, a.PlaceLead, a.LiftLead, a.SetLock, a.SetTag, a.PlaceClamp)
+
+_latest: list[tuple[Equipment, Hands, a.Act, Hands]] = []
+
+
+def _moved(equipment: Equipment, hands: Hands, act: a.Act) -> Hands:
+    """Hands after `act`; the same object for the same `hands`, since a grader plays each act into hundreds of units."""
+    for was, before, done, after in tuple(_latest):
+        if before is hands and done is act and was is equipment:
+            return after
+    after = evolve(equipment, hands, act)
+    _latest[:] = [(equipment, hands, act, after)]
+    return after
+
+
 class Session:
-    """A call on `equipment` with `hypothesis` in it."""
+    """A call on `equipment` with `hypothesis` in it.
+
+    A unit that is settled and has nothing due is not played while hands only handle instruments: it owes the seconds, and goes
+    on for them when it is next asked for (`now`).
+    """
 
     def __init__(
         self, equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, variant: Variant, complaint: str,
@@ -81,7 +105,23 @@ class Session:
         self.timeline = timeline
         self.simulator = Simulator(equipment, on_timeline(effects(equipment, catalogue, hypothesis), timeline), variant)
         hands, plant = self.simulator.start(self.complaint.call)
-        self.now = Moment(hands, plant)
+        self._owed = 0.0  # seconds that the unit has yet to go on
+        self._settled: Switches | None = None  # what it has settled for; None where that is not known
+        self._sensed: tuple[Plant | None, bool, bool, tuple[str, ...]] = (None, False, False, ())
+        self._now = Moment(hands, plant)
+
+    @property
+    def now(self) -> Moment:
+        """Hands and unit at this instant."""
+        if self._owed:
+            hands, plant = self._now.hands, self._now.plant
+            plant = self._cooled(self.simulator.advance(plant, hands, self._owed))
+            self._now, self._owed = Moment(hands, plant), 0.0
+        return self._now
+
+    @now.setter
+    def now(self, moment: Moment) -> None:
+        self._now, self._owed, self._settled = moment, 0.0, None
 
     def copy(self) -> Session:
         """An independent session at the same moment (moments are immutable, so this is cheap)."""
@@ -92,7 +132,7 @@ class Session:
     @property
     def fx(self) -> Effects:
         """What is wrong at this moment (nothing, once the right unit was repaired)."""
-        return self.simulator.fx_at(self.now.plant)
+        return self.simulator.fx_at(self._now.plant)
 
     def decide(self, act: a.Act) -> Refusal | None:
         """Why hands can't do `act` now, or None."""
@@ -100,9 +140,14 @@ class Session:
 
     def play(self, act: a.Act) -> Heard:
         """Do the accepted `act`: move hands, clock and unit, and return what could be perceived."""
-        before = self.now
+        hands = _moved(self.equipment, self._now.hands, act)
+        handling = isinstance(act, HANDLING)
+        if handling and self._rests(hands):
+            return Heard(Observation(_MET if isinstance(act, a.InspectMeter) else (), self.senses(), ()), ())
+        one = handling and self._settled == switches(hands) and self._now.plant.switched_at == -FOREVER
+        owed = self._owed if one else 0.0  # what it owes and what this takes in one stretch
+        before = self._now if owed else self.now
         plant = replace(before.plant, heard=frozenset()) if before.plant.heard else before.plant
-        hands = evolve(self.equipment, before.hands, act)
         seconds = float(hands.clock - before.hands.clock)
         plant, said = self._consequences(act, before.hands, hands, plant)
         if isinstance(act, a.TryControls):
@@ -116,9 +161,10 @@ class Session:
             plant = self.simulator.advance(plant, fully, seconds / 2)
             plant = self.simulator.advance(plant, hands, seconds / 2)
         else:
-            plant = self.simulator.advance(plant, hands, seconds)
+            plant = self.simulator.advance(plant, hands, owed + seconds)
         plant = self._cooled(plant)
         self.now = Moment(hands, plant)
+        self._settled = switches(hands)
         heard = () if isinstance(act, a.SetBreaker) else tuple(Said(x) for x in sorted(plant.heard))
         said += heard + self._answers(act, before)
         readings = read_instruments(self.equipment, self.simulator, hands, plant, self.variant)
@@ -132,6 +178,24 @@ class Session:
         also = self._other_moments(act, before, starts) if starts else ()
         return Heard(Observation(said, self.senses(), shown), readings, also)
 
+    def _rests(self, hands: Hands) -> bool:
+        """Whether nothing of the unit changes while hands handle instruments until `hands`; if so they have, and it owes that.
+
+        It must have settled, have nothing due and not cycle, and nothing may be on any display.
+        """
+        plant, owed = self._now.plant, self._owed + hands.clock - self._now.hands.clock
+        end = plant.time + owed
+        if plant.quiet is None or plant.due <= end or end - plant.starved_at <= TRYING:
+            return False
+        if plant.switched_at != -FOREVER or (plant.due < FOREVER and self._turns_at(plant) < FOREVER):
+            return False
+        if self._settled is None or switches(hands) != self._settled or connected(hands):
+            return False
+        if plant.heard:
+            plant = replace(plant, heard=frozenset())
+        self._now, self._owed = Moment(hands, plant), owed
+        return True
+
     def _cycle(self, hands: Hands, plant: Plant) -> tuple[tuple[Plant, tuple[float, ...]], ...]:
         """From where, and after how many seconds, other moments of a cycle are seen; none for a unit that does not cycle.
 
@@ -144,17 +208,32 @@ class Session:
             return ()  # nothing of it has a supply
         if plant.time - plant.starved_at <= TRYING:
             return ((plant, TRIES),)
-        if plant.time - plant.switched_at > CYCLING:
+        if plant.time - plant.switched_at > CYCLING and self._turns_at(plant) - plant.time > plant.time - plant.heated_at:
             return ()
+        warming = plant.time - plant.heated_at
+        if plant.switches < SWITCHES and warming <= WARMING:
+            near = UNSURE * warming
+            if plant.time - plant.switched_at > near and self._turns_at(plant) - plant.time > near:
+                return ()
+            return tuple((turned, TURNED[:1]) for turned in self._turned(plant))
+        return ((plant, MOMENTS), *((turned, TURNED) for turned in self._turned(plant)))
+
+    def _turned(self, plant: Plant) -> list[Plant]:
+        """`plant` with its limit, and with its overload, turned over at the temperature at which that happens."""
         heat, module = self.equipment.heat, self.equipment.module
-        starts: list[tuple[Plant, tuple[float, ...]]] = [(plant, MOMENTS)]
+        found = []
         if "limit_opens" in heat and (not plant.limit or plant.plenum > heat["limit_closes"] - NEAR):
             at = float(heat["limit_closes" if not plant.limit else "limit_opens"])
-            starts.append((replace(plant, limit=not plant.limit, plenum=at, quiet=None), TURNED))
+            found.append(replace(plant, limit=not plant.limit, plenum=at, quiet=None))
         if module.get("overload") and (plant.overloaded or plant.winding > module["overload_closes"] - NEAR):
             at = float(module["overload_closes" if plant.overloaded else "overload_opens"])
-            starts.append((replace(plant, overloaded=not plant.overloaded, winding=at, quiet=None), TURNED))
-        return tuple(starts)
+            found.append(replace(plant, overloaded=not plant.overloaded, winding=at, quiet=None))
+        return found
+
+    def _turns_at(self, plant: Plant) -> float:
+        """When limit or overload will turn over if all goes on as it does."""
+        equipment, variant = self.equipment, self.variant
+        return min(limit_time(equipment, plant, variant), overload_time(equipment, plant, variant))
 
     def _cooled(self, plant: Plant) -> Plant:
         """`plant`, no longer counted as cycling once it has cooled: what comes next starts at a moment that is known."""
@@ -162,7 +241,7 @@ class Session:
             return plant
         if plant.plenum > self.room + COOL or plant.winding > self.room + 2 * COOL:
             return plant
-        return replace(plant, switched_at=-FOREVER)
+        return replace(plant, switched_at=-FOREVER, switches=0)
 
     @property
     def room(self) -> float:
@@ -199,7 +278,7 @@ class Session:
 
     def pass_over(self, act: a.Act) -> None:
         """Move hands and clock for `act` without letting the unit go on: for planning over many similar readings."""
-        self.now = Moment(evolve(self.equipment, self.now.hands, act), self.now.plant)
+        self.now = Moment(_moved(self.equipment, self.now.hands, act), self.now.plant)
 
     # ------------------------------------------------------------------ what an act does to the unit
     def _consequences(self, act: a.Act, before: Hands, hands: Hands, plant: Plant) -> tuple[Plant, tuple[Said, ...]]:
@@ -270,7 +349,7 @@ class Session:
             case a.TurnShaft():
                 return (Said(self._shaft(before.plant)),)
             case a.InspectMeter():
-                return (Said("meter_looks_good"),)
+                return _MET
             case a.ResetSafety(safety=safety):
                 return (Said("reset_clicks" if safety == "rollout" and not before.plant.rollout else "reset_was_in"),)
             case a.Leave():
@@ -340,7 +419,15 @@ class Session:
 
     def senses(self) -> tuple[str, ...]:
         """What goes on being heard, seen or smelled where the learner stands, as message ids."""
-        plant, hands = self.now.plant, self.now.hands
+        plant, hands = self._now.plant, self._now.hands
+        known, clipped, left, said = self._sensed
+        if known is plant and clipped == hands.source_clipped and left == hands.left:
+            return said
+        said = self._sense(plant, hands)
+        self._sensed = (plant, hands.source_clipped, hands.left, said)
+        return said
+
+    def _sense(self, plant: Plant, hands: Hands) -> tuple[str, ...]:
         found = [f"blower_{plant.motor}", *plant.sounds]
         if plant.point.limit:
             found.append("blower_loud")

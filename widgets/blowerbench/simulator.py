@@ -8,6 +8,7 @@ clock jumps from event to event; at each event relays and logic follow until not
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from msgspec.structs import replace
 
@@ -16,10 +17,16 @@ from blowerbench.circuit import State
 from blowerbench.equipment import Equipment
 from blowerbench.faults import NO_EFFECTS, Effects
 from blowerbench.hands import Hands
-from blowerbench.plant import FOREVER, Plant, Quiet, circuit_for, edits_for
+from blowerbench.plant import FOREVER, Plant, Quiet, circuit_for, edits_for, switches
 from blowerbench.variant import Variant
 
 MAX_CHANGES = 60  # changes within one instant before the unit is said to chatter
+
+
+@lru_cache(maxsize=16)
+def _at_arrival(call: str) -> Hands:
+    """Hands at arrival: one object for all units, so that what follows from it is worked out once."""
+    return Hands(thermostat=call)
 
 
 class Simulator:
@@ -34,7 +41,7 @@ class Simulator:
     def start(self, call: str) -> tuple[Hands, Plant]:
         """Hands and unit when the technician arrives: the thermostat has called as the customer left it for 15 minutes."""
         room = warmth.return_air(self.equipment, self.variant)
-        hands = Hands(thermostat=call)
+        hands = _at_arrival(call)
         plant = self.advance(Plant(plenum=room, winding=room), hands, 900.0)
         return hands, replace(plant, heard=frozenset())
 
@@ -47,7 +54,7 @@ class Simulator:
         end = plant.time + seconds
         plant = self._settle(plant, hands)
         for _ in range(20000):
-            event = self._next_event(plant)
+            event = plant.due if plant.quiet is not None else self._next_event(plant)
             plant = self._drift(plant, max(min(event, end), plant.time))
             if event > end and plant.quiet is not None:
                 return plant  # nothing was due: what was settled still is
@@ -56,13 +63,19 @@ class Simulator:
                 return plant
         raise RuntimeError(f"{self.equipment.id}: more than 20000 events in {seconds} s; a timing of 0 s loops")
 
-    def state(self, plant: Plant, hands: Hands) -> State:
-        """The circuit as a meter finds it now (charged bus included)."""
-        return self.circuit.solve(edits_for(self.equipment, self.fx_at(plant), hands, plant, dc=True))
+    def state(self, plant: Plant, hands: Hands, *, dc: bool = True, module_load: bool = True) -> State:
+        """The circuit as a meter finds it now (charged bus included, unless not `dc`), with or without the motor's load."""
+        fx = self.fx_at(plant)
+        key = (
+            self, fx is self.fx, dc, module_load, switches(hands), plant.tripped, plant.fuse_blown, plant.alive, plant.heater,
+            plant.blower, plant.pulled, plant.limit, plant.rollout, plant.pressure, plant.overloaded, plant.lamp,
+            plant.charged, plant.motor, plant.flux, plant.watts, plant.line, plant.bus if dc else 0.0,
+        )  # fmt: skip
+        return self.circuit.solve_as(key, lambda: edits_for(self.equipment, fx, hands, plant, dc=dc, module_load=module_load))
 
     # ------------------------------------------------------------------ time
-    def _seconds(self, condition: str) -> float:
-        word = condition.removeprefix("after ")
+    def _seconds(self, word: str) -> float:
+        """The seconds of "after `word`": a timing of the equipment, or the number itself."""
         nominal = float(self.equipment.timing[word]) if word in self.equipment.timing else float(word)
         return self.fx.setting(f"timing.{word}", nominal)
 
@@ -79,8 +92,8 @@ class Simulator:
             times += [since + delays[name] for name, since in plant.coils]
         if plant.alive and equipment.phases:
             for machine, name, since in (("heater", plant.heater, plant.heater_at), ("blower", plant.blower, plant.blower_at)):
-                for when, _ in equipment.phases[machine, name].go:
-                    times += [since + self._seconds(c) for c in when if c.startswith("after ")]
+                for when, _ in sequence.conditions(equipment)[machine, name]:
+                    times += [since + self._seconds(c.word) for c in when if c.kind == "after"]
         times.append(self._motor_time(plant))
         if self.fx.when is not None:
             times += [plant.stirred_at + self.fx.when.after, plant.rest_at + self.fx.when.rest]
@@ -117,13 +130,13 @@ class Simulator:
         changes = 0
         while changes < MAX_CHANGES:
             fx = self.fx_at(plant)
-            edits = edits_for(self.equipment, fx, hands, plant)
-            key = Quiet(fx, edits, hands.gas_on, hands.source_clipped, hands.parted, hands.selectors)
+            state = self.state(plant, hands, dc=False)
+            key = Quiet(fx, state.edits, hands.gas_on, hands.source_clipped, hands.parted, hands.selectors, hands.door_on)
             if not changes and plant.quiet == key:
                 return plant
-            following = self._step(plant, hands, fx, self.circuit.solve(edits))
+            following = self._step(plant, hands, fx, state)
             if following == plant:
-                return replace(plant, quiet=key, chatters=False)
+                return replace(plant, quiet=key, chatters=False, due=self._next_event(plant))
             plant, changes = following, changes + 1
         return replace(plant, chatters=True, quiet=None)
 

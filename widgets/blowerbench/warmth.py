@@ -20,6 +20,7 @@ from blowerbench.plant import FOREVER, LINE, Plant
 from blowerbench.sequence import TICK, volts
 from blowerbench.variant import Variant
 
+COLD = 35.0  # degC: a plenum below that has cooled down
 COLDEST = 30.0  # kelvin that a coil takes off the air at most: below that it ices (ours)
 
 
@@ -37,9 +38,13 @@ def _strip(equipment: Equipment, a: str, b: str) -> str:
 
 def _burner(equipment: Equipment, fx: Effects, plant: Plant, hands: Hands, state: State) -> Plant:
     heat, now = equipment.heat, plant.time
-    inducer_at = _since(plant.inducer_at, volts(state, heat["inducer"]) >= heat["inducer_on"], now)
-    igniter_at = _since(plant.igniter_at, volts(state, heat["igniter"]) >= heat["igniter_on"], now)
-    gas_at = _since(plant.gas_at, volts(state, heat["gas_valve"]) >= heat["gas_valve_on"], now)
+    fed: list[bool] | None = state.notes.get("burner")
+    if fed is None:
+        fed = [volts(state, heat[part]) >= heat[f"{part}_on"] for part in ("inducer", "igniter", "gas_valve")]
+        state.notes["burner"] = fed
+    inducer_at, igniter_at, gas_at = (
+        _since(before, on, now) for before, on in zip((plant.inducer_at, plant.igniter_at, plant.gas_at), fed, strict=True)
+    )
     if fx.setting("inducer.seized") or "inducer" in fx.opened:
         inducer_at = FOREVER
     if "igniter" in fx.opened:
@@ -58,13 +63,15 @@ def _burner(equipment: Equipment, fx: Effects, plant: Plant, hands: Hands, state
 
 def devices(equipment: Equipment, fx: Effects, plant: Plant, hands: Hands, state: State) -> Plant:
     """What heats and cools at this instant, and whether the limit has opened or closed."""
-    heat = equipment.heat
+    heat, was = equipment.heat, plant.heat
     if heat["kind"] == "gas":
         plant = _burner(equipment, fx, plant, hands, state)
     elif heat["kind"] == "electric":
         strips = [(ends, _strip(equipment, *ends)) for ends in heat["elements"]]
         watts = sum(volts(state, ends) * abs(state.current(strip, LINE)) for ends, strip in strips)
         plant = replace(plant, heat=float(round(watts)) if watts > 20.0 else 0.0)
+    if plant.heat and not was and plant.plenum < COLD:
+        plant = replace(plant, heated_at=plant.time)
     cooling = heat.get("cooling")
     if cooling:
         on = volts(state, cooling["sense"]) >= cooling["on"]
@@ -76,7 +83,9 @@ def devices(equipment: Equipment, fx: Effects, plant: Plant, hands: Hands, state
         limit = False
     elif not limit and plant.plenum <= heat["limit_closes"] + 1e-6:
         limit = True
-    return plant if limit == plant.limit else replace(plant, limit=limit, switched_at=plant.time)
+    if limit == plant.limit:
+        return plant
+    return replace(plant, limit=limit, switched_at=plant.time, switches=plant.switches + 1)
 
 
 def return_air(equipment: Equipment, variant: Variant) -> float:

@@ -6,8 +6,12 @@ between states but answers. Volts and amperes are rms phasors at line frequencie
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, fields
 from functools import lru_cache
+from itertools import islice
+from typing import Any
 
 import numpy as np
 
@@ -31,9 +35,7 @@ class Tolerances:
         for field in fields(self):
             value = getattr(self, field.name)
             if not 0.0 < value < float("inf"):
-                raise CircuitError(
-                    f"tolerance {field.name} = {value!r}; a multiplier is above 0 and finite, nominal 1.0"
-                )
+                raise CircuitError(f"tolerance {field.name} = {value!r}; a multiplier is above 0 and finite, nominal 1.0")
 
     def scales(self) -> Scales:
         """The same as a table by group name."""
@@ -92,18 +94,57 @@ class Edits:
 
 
 NOTHING = Edits()
+KEPT = 48  # lines of a circuit whose equations are kept, some 50 kB each
+
+
+class _Answer:
+    """What is known of one line of a state; states whose edits touch that line alike share it.
+
+    The equations of a line take ten times the memory of its unknowns, so that a circuit keeps those of the latest lines only.
+    """
+
+    __slots__ = ("circuit", "edits", "frequency", "impedances", "line", "magnitudes", "unknowns")
+
+    def __init__(self, circuit: Circuit, edits: Edits, frequency: float) -> None:
+        self.circuit, self.edits, self.frequency = circuit, edits, frequency
+        self.line: EditedLine | None = None
+        self.impedances: dict[tuple[str, str], complex] = {}
+        self.magnitudes: dict[tuple[str, str], float] = {}
+        line = self.equations()
+        self.unknowns = line.solve(line.sources())
+
+    def equations(self) -> EditedLine:
+        """The edited equations, written anew where the circuit did not keep them."""
+        line = self.line
+        if line is None:
+            edits = self.circuit.line_edits(self.edits, self.frequency)
+            line = self.line = EditedLine(self.circuit.base(self.frequency), edits)
+            self.circuit.written(self)
+        return line
+
+    def impedance(self, a: str, b: str) -> complex:
+        """Thévenin impedance in ohms between two terminals."""
+        key = (a, b) if a <= b else (b, a)
+        known = self.impedances.get(key)
+        if known is None:
+            line, base = self.equations(), self.circuit.base(self.frequency)
+            ends = np.array([base.terminal(a)]), np.array([base.terminal(b)])
+            answer = line.transfer(*ends)[:, 0]
+            known = self.impedances[key] = complex(answer[ends[0][0]] - answer[ends[1][0]])
+        return known
 
 
 class State:
     """The circuit in one state. Lines are solved when first asked for; answers are kept."""
 
-    __slots__ = ("_impedances", "_lines", "_solved", "circuit", "edits")
+    __slots__ = ("_answers", "_first_current", "_node", "circuit", "edits", "notes")
 
     def __init__(self, circuit: Circuit, edits: Edits) -> None:
         self.circuit, self.edits = circuit, edits
-        self._lines: dict[float, EditedLine] = {}
-        self._solved: dict[float, Array] = {}
-        self._impedances: dict[tuple[str, str, float], complex] = {}
+        self._node = circuit.network.node_index
+        self._first_current = len(circuit.network.nodes) - 1
+        self._answers: dict[float, _Answer] = {}
+        self.notes: dict[str, Any] = {}  # what rules have worked out of this state alone, by their own names
 
     @property
     def frequencies(self) -> tuple[float, ...]:
@@ -112,46 +153,46 @@ class State:
 
     def line(self, frequency: float) -> EditedLine:
         """The edited equations at `frequency` Hz; CircuitError when there is no such line."""
-        line = self._lines.get(frequency)
-        if line is None:
-            line = self._lines[frequency] = EditedLine(
-                self.circuit.base(frequency), self.circuit.line_edits(self.edits, frequency)
-            )
-        return line
+        return self._answer(frequency).equations()
+
+    def _answer(self, frequency: float) -> _Answer:
+        answer = self._answers.get(frequency)
+        if answer is None:
+            answer = self._answers[frequency] = self.circuit.answer(self.edits, frequency)
+        return answer
 
     def unknowns(self, frequency: float) -> Array:
         """All node voltages and branch currents (size + 1,) at `frequency`; the last is the reference's
         zero.
         """
-        solved = self._solved.get(frequency)
-        if solved is None:
-            line = self.line(frequency)
-            solved = self._solved[frequency] = line.solve(line.sources())
-        return solved
+        return self._answer(frequency).unknowns
 
     def voltage(self, a: str, b: str, frequency: float) -> complex:
         """Volts of `a` against `b` with no meter connected."""
-        solved, node = self.unknowns(frequency), self.circuit.network.node
-        # the reference's index −1 is the padded zero at the end
-        return complex(solved[node(a)] - solved[node(b)])
+        solved, node = (self._answers.get(frequency) or self._answer(frequency)).unknowns, self._node
+        try:  # the reference's index −1 is the padded zero at the end
+            return complex(solved.item(node[a]) - solved.item(node[b]))
+        except KeyError:
+            known = self.circuit.network.node
+            return complex(solved[known(a)] - solved[known(b)])  # raises, and says which terminals there are
+
+    def rms(self, a: str, b: str, frequency: float) -> float:
+        """The magnitude of `voltage`."""
+        known = (self._answers.get(frequency) or self._answer(frequency)).magnitudes
+        found = known.get((a, b))
+        if found is None:
+            found = known[a, b] = abs(self.voltage(a, b, frequency))
+        return found
 
     def current(self, branch: str, frequency: float) -> complex:
         """Amperes through `branch`, from its a to its b."""
-        network = self.circuit.network
-        return complex(self.unknowns(frequency)[len(network.nodes) - 1 + network.branch(branch)])
+        return complex(self._answer(frequency).unknowns.item(self._first_current + self.circuit.network.branch(branch)))
 
     def impedance(self, a: str, b: str, frequency: float) -> complex:
         """Thévenin impedance in ohms seen between `a` and `b`, sources and held capacitors as their own
         impedances.
         """
-        key = (a, b, frequency) if a <= b else (b, a, frequency)
-        known = self._impedances.get(key)
-        if known is None:
-            line, base = self.line(frequency), self.circuit.base(frequency)
-            ends = np.array([base.terminal(a)]), np.array([base.terminal(b)])
-            answer = line.transfer(*ends)[:, 0]
-            known = self._impedances[key] = complex(answer[ends[0][0]] - answer[ends[1][0]])
-        return known
+        return self._answer(frequency).impedance(a, b)
 
     def port(self, a: str, b: str, frequency: float) -> tuple[complex, complex]:
         """(open-circuit volts, Thévenin ohms) between `a` and `b`."""
@@ -164,8 +205,12 @@ class Circuit:
     def __init__(self, network: Network, tolerances: Tolerances | None = None, remembered: int = 512) -> None:
         self.network = network
         self.tolerances = tolerances if tolerances is not None else Tolerances()
+        self.remembered = remembered
         self._bases: dict[float, BaseLine] = {}
         self._remembered = lru_cache(maxsize=remembered)(self._state)
+        self._known: dict[Hashable, State] = {}
+        self._answers = lru_cache(maxsize=remembered)(self._solved)
+        self._written: deque[_Answer] = deque()
 
     def base(self, frequency: float) -> BaseLine:
         """The line at `frequency` Hz with nothing edited; CircuitError when the network has no such line."""
@@ -185,6 +230,47 @@ class Circuit:
         """
         return self._remembered(edits)
 
+    def solve_as(self, key: Hashable, edits: Callable[[], Edits]) -> State:
+        """The state after `edits()`, which are only asked for where `key`, that stands for them, is not remembered.
+
+        For callers that know what their edits depend on: comparing that is cheaper than writing the edits.
+        """
+        state = self._known.get(key)
+        if state is None:
+            state = self.solve(edits())
+            if self.remembered:
+                if len(self._known) >= self.remembered:
+                    for oldest in list(islice(self._known, (self.remembered + 1) // 2)):
+                        self._known.pop(oldest, None)
+                self._known[key] = state
+        return state
+
+    def answer(self, edits: Edits, frequency: float) -> _Answer:
+        """What a line of the state after `edits` answers, shared by all states whose edits touch this line alike."""
+        shunts = tuple(s for s in edits.shunts if s.at(frequency))
+        held = edits.held if frequency == 0.0 else ()
+        return self._answers(frequency, edits.opened, edits.resistances, shunts, held, self._sources_at(edits, frequency))
+
+    def _sources_at(self, edits: Edits, frequency: float) -> tuple[tuple[str, float], ...]:
+        branches, found = self.network.branches, []
+        for name, volts in edits.emf:
+            part = branches[self.network.branch(name)].part
+            if isinstance(part, Source) and part.frequency == frequency:
+                found.append((name, volts))
+        return tuple(found)
+
+    def _solved(
+        self, frequency: float, opened: frozenset[str], resistances: tuple[tuple[str, float], ...], shunts: tuple[Shunt, ...],
+        held: tuple[tuple[str, float], ...], emf: tuple[tuple[str, float], ...],
+    ) -> _Answer:  # fmt: skip
+        return _Answer(self, Edits(opened, resistances, shunts, held, emf), frequency)
+
+    def written(self, answer: _Answer) -> None:
+        """Keep the equations of `answer` in mind, and let go of those that were written longest ago."""
+        self._written.append(answer)
+        while len(self._written) > KEPT:
+            self._written.popleft().line = None
+
     def _state(self, edits: Edits) -> State:
         self.check(edits)
         return State(self, edits)
@@ -199,9 +285,7 @@ class Circuit:
         for name, ohms in edits.resistances:
             network.branch(name)
             if not 0.0 <= ohms < float("inf"):
-                raise CircuitError(
-                    f"{name}: resistance {ohms!r} ohm; give a finite value of zero or more, or open it"
-                )
+                raise CircuitError(f"{name}: resistance {ohms!r} ohm; give a finite value of zero or more, or open it")
         for shunt in edits.shunts:
             network.node(shunt.a)
             network.node(shunt.b)
@@ -219,11 +303,7 @@ class Circuit:
         branch = network.branch_index
         opened = {branch[name] for name in edits.opened}
         ohms_of = {branch[name]: max(ohms, SMALLEST_RESISTANCE) for name, ohms in edits.resistances}
-        held = (
-            {branch[name]: volts for name, volts in edits.held if branch[name] not in opened}
-            if frequency == 0.0
-            else {}
-        )
+        held = {branch[name]: volts for name, volts in edits.held if branch[name] not in opened} if frequency == 0.0 else {}
         out = LineEdits(opened=sorted(k for k in opened if not base.always_open[k]))
         for k, ohms in sorted(ohms_of.items()):
             if k in opened or base.always_open[k]:
