@@ -209,7 +209,7 @@ class _Page:
                 (*((self.t("act {0} at {1}", b.seq, clock(b.clock)), done.get(b.seq, "")) for b in broken[:MOST_TIMES]),
                  *((self.t("act {0} at {1}", b.seq, clock(b.clock)), "") for b in broken[MOST_TIMES:MOST_ACTS]),
                  *(((self.t("and {0} more", len(broken) - MOST_ACTS), ""),) if len(broken) > MOST_ACTS else ())),
-                self.t(broken[0].text), broken[0].clause,
+                self.t(broken[0].text), self.t(broken[0].clause),
             )
             for broken in rules.values()
         )  # fmt: skip

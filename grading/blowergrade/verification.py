@@ -6,6 +6,7 @@ Rule: each check is (earned, worth, why); a check reads acts and observations of
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
@@ -13,6 +14,7 @@ from blowerbench import acts as a
 from blowerbench.equipment import Equipment
 from blowerbench.faults import NO_FAULT
 from blowerbench.hands import Hands, place_of
+from blowerbench.messages import label, languages, translate
 from blowerbench.plant import phase_outputs
 from blowerbench.units import UnitError, quantity
 from blowergrade.replay import Step
@@ -196,16 +198,24 @@ def _written(text: str) -> int:
 
 
 def _plain(text: str) -> str:
-    return " ".join(re.sub(r"[_\W]+", " ", text.lower()).split())
+    """Lower-case words without accents, one space between them."""
+    letters = "".join(c for c in unicodedata.normalize("NFKD", text.lower()) if not unicodedata.combining(c))
+    return " ".join(re.sub(r"[_\W]+", " ", letters).split())
 
 
 def units_named(equipment: Equipment, text: str) -> set[str]:
-    """The correction units that `text` names, by id or by title; the longest name counts, effects (a fuse) do not."""
+    """The correction units that `text` names, by id or by title; the longest name counts, effects (a fuse) do not.
+
+    A title counts in every language that has a catalogue: nobody loses points for the language of a write-up.
+    """
     names = {_plain(NO_FAULT): NO_FAULT, "nothing wrong": NO_FAULT}
-    for unit in equipment.units.values():
-        names[_plain(unit.name)] = unit.name
-        names[_plain(unit.title)] = unit.name
-        names[_plain(re.split(r"[,:(]| with ", unit.title)[0])] = unit.name
+    for language in (*languages(), "en"):
+        names[_plain(label("unit", NO_FAULT, None, language))] = NO_FAULT
+        for unit in equipment.units.values():
+            title = translate(unit.title, language)
+            names[_plain(unit.name)] = unit.name
+            names[_plain(title)] = unit.name
+            names[_plain(re.split(r"[,:(]| with | con ", title)[0])] = unit.name
     left, found = f" {_plain(text)} ", set()
     for name in sorted(names, key=len, reverse=True):
         if f" {name} " in left:

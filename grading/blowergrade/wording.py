@@ -24,6 +24,10 @@ MODE_WORDS = {
     "dead": "locked, tagged and proved dead",
     "opened": "dead five minutes, control module open",
 }
+#: The same where a unit has no door switch.
+_NO_SWITCH = {"held": "door off, power on"}
+#: Two ends of a range; a language says it in its own words.
+RANGE = "{0} to {1}"
 #: Units that are shown with a prefix, and the prefixes: (from this size on, sign).
 _PREFIXES = {"ohm": ((1e6, "M"), (1e3, "k")), "F": ((1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))}
 ARRIVAL = Hands()
@@ -59,22 +63,22 @@ def number(value: float, unit: str) -> str:
     return f"{value / scale:.4g} {prefix}{symbol(_PRINTED.get(unit, unit))}".replace("-", "−")
 
 
-def span(low: float, high: float, unit: str) -> str:
+def span(low: float, high: float, unit: str, form: str = RANGE) -> str:
     """A range with its unit said once where it is the same: "24.1 to 28.8 V", "0.9 kΩ to 1.2 MΩ"."""
-    return _joined(number(low, unit), number(high, unit))
+    return _joined(number(low, unit), number(high, unit), form)
 
 
-def range_in_words(low: str, high: str, unit: str) -> str:
-    """A predicted range as a person reads it: ("1.2e+06", "OL", "ohm") is "1.2 MΩ to OL"."""
+def range_in_words(low: str, high: str, unit: str, form: str = RANGE) -> str:
+    """A predicted range as a person reads it: ("1.2e+06", "OL", "ohm") is "1.2 MΩ to OL"; `form` is `RANGE` translated."""
     one, other = (x.replace("-", "−") if x.endswith("OL") else number(float(x), unit) for x in (low, high))
-    return _joined(one, other)
+    return _joined(one, other, form)
 
 
-def _joined(one: str, other: str) -> str:
+def _joined(one: str, other: str, form: str) -> str:
     if one == other:
         return one
     same = one.partition(" ")[2] == other.partition(" ")[2]
-    return f"{one.partition(' ')[0] if same else one} to {other}"
+    return form.format(one.partition(" ")[0] if same else one, other)
 
 
 class Words:
@@ -138,7 +142,8 @@ class Words:
             return " ".join([*sure, *(self.t("Perhaps: {0}", u) for u in unsure)])
         match = _RANGE.match(text)
         if match:
-            return range_in_words(*match.groups())
+            low, high, unit = match.groups()
+            return range_in_words(low, high, unit, self.t(RANGE))
         value, _, unit = text.partition(" ")
         return symbol(f"{value} {_PRINTED.get(unit, unit)}") if _READING.match(text) else self.t(text)
 
@@ -160,8 +165,8 @@ class Words:
 
     def stands(self, mode: str) -> str:
         """How the unit stands in a bench mode."""
-        words = self.t(MODE_WORDS.get(mode, mode))
-        return words if self.equipment.protection["door_switch"] else words.replace(", door switch held", "")
+        own = {} if self.equipment.protection["door_switch"] else _NO_SWITCH
+        return self.t(own.get(mode) or MODE_WORDS.get(mode, mode))
 
     def question(self, test: Test, setup: Sequence[a.Act] = ()) -> str:
         """A test as an order: what to measure, look at or call for. `setup` are the acts that lead into its mode."""

@@ -82,10 +82,15 @@ def new_bench(fault: str, complaint: str, variant: str) -> LocalBench:
 
 
 def panel(bench: Bench, report: bool = False) -> Any:
-    """The bench's panel for this notebook; with `report` it shows the score sheet once the call is over."""
-    from blowerbench.panels import BenchPanel
+    """The bench's panel for this notebook, with cautions after unsafe acts where the bench runs in this process.
 
-    return BenchPanel(bench, report=sheet_html if report else None)
+    With `report` it shows the score sheet once the call is over.
+    """
+    from blowerbench.panels import BenchPanel
+    from blowergrade.watcher import SafetyWatcher
+
+    watcher = SafetyWatcher(bench) if isinstance(bench, LocalBench) else None
+    return BenchPanel(bench, watcher=watcher, report=sheet_html if report else None)
 
 
 def sheet_html(bench: Bench) -> str:

@@ -58,7 +58,7 @@ def answers() -> set[str]:
     """Every message id written in session.py: underscored words that are no plug, place or field name."""
     known = {*EQUIPMENT.connectors, *EQUIPMENT.places, *EQUIPMENT.protection, "low_z"}
     found = set().union(
-        *(texts(f) for f in functions(session, "_answers", "_sights", "_handle", "_air_felt", "_status", "_shaft", "senses"))
+        *(texts(f) for f in functions(session, "_answers", "_sights", "_handle", "_air_felt", "_status", "_shaft", "_sense"))
     )
     found |= {t for f in functions(session, "play", "_consequences") for t in texts(f) if t.startswith("controls_")}
     return {t for t in found if WORDS.fullmatch(t)} - known | {"complaint", "repaired"}

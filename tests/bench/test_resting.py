@@ -13,6 +13,8 @@ import blowerdata
 from blowerbench import acts as a
 from blowerbench import load_equipment, load_faults
 from blowerbench.equipment import Equipment
+from blowerbench.hands import Hands
+from blowerbench.plant import Plant
 from blowerbench.session import Session
 from blowerbench.variant import draw_variant
 from blowergrade import procedure as p
@@ -43,7 +45,7 @@ def some_acts(rng: np.random.Generator, equipment: Equipment) -> list[a.Act]:
     supply, on = any_of(tuple(equipment.supplies)), bool(rng.integers(2))
     calls: tuple[a.Call, ...] = ("off", "fan", "heat", "cool")
     choices: list[list[a.Act]] = [
-        [a.InspectMeter(), a.Wear("glasses"), a.SetMeter(any_of(functions))],
+        [a.InspectMeter(), a.Wear("eye_protection"), a.SetMeter(any_of(functions))],
         [*p.probe(*any_of(pairs)), a.LiftLead("red"), a.LiftLead("black"), a.SetMeter("off")],
         [a.LiftLead("red"), a.SetMeter(any_of(functions)), a.Wear("gloves"), a.Look("around"), a.ReadStatus()],
         [a.SetThermostat(any_of(calls)), a.Wait(int(rng.integers(1, 400)))],
@@ -87,16 +89,23 @@ def test_a_unit_that_rests_while_hands_handle_instruments_shows_the_same_as_one_
 
 
 @pytest.mark.parametrize("name", blowerdata.names("equipment"))
-def test_a_settled_unit_rests_while_a_glove_is_put_on_and_is_as_old_as_the_clock_says_when_asked(name: str) -> None:
+def test_a_settled_unit_rests_while_a_glove_is_put_on_and_is_as_old_as_the_clock_says_when_asked(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     equipment = load_equipment(name)
     catalogue = load_faults(equipment)
     complaint = next(iter(equipment.complaints))
     session = Session(equipment, catalogue, catalogue.hypotheses()[0], draw_variant("gloves"), complaint)
     for act in (a.SetThermostat("off"), a.Wait(3600)):
         session.play(act)
-    before, advanced = session.now.plant.time, []
+    before, advanced = session.now.plant.time, list[float]()
     advance = session.simulator.advance
-    session.simulator.advance = lambda *given: advanced.append(given) or advance(*given)  # type: ignore[method-assign,func-returns-value]
+
+    def counted(plant: Plant, hands: Hands, seconds: float) -> Plant:
+        advanced.append(seconds)
+        return advance(plant, hands, seconds)
+
+    monkeypatch.setattr(session.simulator, "advance", counted)
     session.play(a.Wear("gloves"))
     session.play(a.InspectMeter())
     assert not advanced, "it was played although nothing was due"

@@ -108,6 +108,12 @@ class Keyboard(Person):
         raise AssertionError(f"Tab never reaches {selector}")
 
     def push(self, selector: str) -> None:
+        if self.page.get_attribute(selector, "role") == "radio":  # one tab stop for the group, arrows inside
+            group, number = selector.rsplit(":nth-child(", 1)
+            self.tab_to(group)
+            self.page.keyboard.press("Home")
+            for _ in range(int(number.rstrip(")")) - 1):
+                self.page.keyboard.press("ArrowRight")
         self.tab_to(selector)
         self.page.keyboard.press("Enter")
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
-from typing import Protocol
+from typing import Literal, Protocol
 
 import msgspec
 
@@ -20,6 +20,9 @@ from blowerbench.observation import Accepted, Observation, Outcome, Refused, Sai
 from blowerbench.record import FORMAT, MODEL, Header, Line, RecordError, RecordWriter
 from blowerbench.session import Session
 from blowerbench.variant import Variant, draw_variant
+
+#: Signal words, the gravest first.
+Signal = Literal["danger", "warning", "caution", "notice"]
 
 
 class ActError(BenchError):
@@ -67,6 +70,31 @@ def describe_hands(hands: Hands) -> dict[str, object]:
     return {k: sorted(v) if isinstance(v, list | set | frozenset) and k != "declared" else v for k, v in described.items()}
 
 
+class Caution(msgspec.Struct, frozen=True):
+    """What the trade says to an unsafe act, in English source text.
+
+    `seq` is the act's number; `what` was done, the `harm` that can come of it and `why`, what to do `instead`, and the
+    `clause` that says so.
+    Signal words after ANSI Z535.4 (from memory): danger will, warning could result in death or serious injury, caution could
+    result in minor or moderate injury, notice is about property.
+    """
+
+    seq: int
+    signal: Signal
+    what: str
+    harm: str
+    why: str
+    instead: str
+    clause: str
+
+
+class Watcher(Protocol):
+    """Somebody who watches for unsafe acts in lessons and practice; never present in an exam."""
+
+    def cautions(self, lines: tuple[Line, ...]) -> tuple[Caution, ...]:
+        """The cautions that these acts of one call ask for, in order; earlier lines always give the same ones."""
+
+
 class LocalBench:
     """A bench in this process. With `record` every act is appended to that file before its outcome is returned."""
 
@@ -97,6 +125,7 @@ class LocalBench:
         self.notes: list[str] = []
         self._guard = threading.RLock()
         self._closed = False
+        self._recorded = record is not None
         self._writer: RecordWriter | None = None
         if record is not None:
             self._open(Path(record))
@@ -147,6 +176,25 @@ class LocalBench:
         return View(
             self.equipment.id, self.session.complaint.id, len(self.lines), hands.clock, describe_hands(hands), self.last
         )
+
+    @property
+    def undoable(self) -> bool:
+        """Whether the last act can be taken back: never on a bench with a record, which only grows."""
+        return bool(self.lines) and not self._closed and not self._recorded
+
+    def undo(self) -> None:
+        """Take back the last act by playing the acts before it again; raises `BenchError` where it can't be taken back."""
+        with self._guard:
+            if self._recorded:
+                raise BenchError("this call is being recorded and a record only grows; undo needs a bench without a record")
+            if not self.undoable:
+                raise BenchError("there is no act to take back; do one first")
+            now = self.session
+            again = Session(self.equipment, now.catalogue, now.hypothesis, now.variant, now.complaint.id)
+            last = Observation((Said("complaint", (now.complaint.id,)),), again.senses())
+            for line in self.lines[:-1]:
+                last = again.play(line.act).observation
+            self.session, self.last, self.lines = again, last, self.lines[:-1]
 
     @property
     def recording(self) -> bool:

@@ -18,7 +18,7 @@ from blowerbench.equipment import Equipment
 from blowerbench.hands import Hands
 from blowerbench.motors import linked
 from blowerbench.observation import Shown
-from blowerbench.plant import LINE, Plant, air_changes, edits_for, motor_shunt
+from blowerbench.plant import LINE, Plant, air_changes, motor_shunt
 from blowerbench.simulator import Simulator
 from blowerbench.units import ureg
 from blowerbench.variant import Variant
@@ -66,6 +66,15 @@ def read_instruments(
     return tuple(_reading(name, value, specs[name], variant) for name, value in found)
 
 
+def connected(hands: Hands) -> bool:
+    """Whether `hands` have left any instrument where it shows something."""
+    if hands.hoses or hands.probes:
+        return True
+    if hands.function == "clamp":
+        return bool(hands.clamp)
+    return hands.function in instruments()[0] and bool(hands.lead("red") and hands.lead("black"))
+
+
 def _reading(name: str, value: float, spec: MeterSpec, variant: Variant) -> Reading:
     shown = display(value, spec, variant.meter_gain, variant.meter_offset if value else 0.0)
     return Reading(_shown(name, shown), value, spec)
@@ -105,9 +114,8 @@ def _probe(
 
 def _dropped(simulator: Simulator, hands: Hands, plant: Plant, leads: tuple[str, str]) -> complex:
     """Volts that the motor's current takes from between the leads, as the linear load draws it."""
-    fx = simulator.fx_at(plant)
-    bare = simulator.circuit.solve(edits_for(simulator.equipment, fx, hands, plant, module_load=False))
-    loaded = simulator.circuit.solve(edits_for(simulator.equipment, fx, hands, plant))
+    bare = simulator.state(plant, hands, dc=False, module_load=False)
+    loaded = simulator.state(plant, hands, dc=False)
     return bare.voltage(*leads, LINE) - loaded.voltage(*leads, LINE)
 
 
@@ -116,9 +124,9 @@ def _rectified(simulator: Simulator, hands: Hands, plant: Plant, spec: MeterSpec
 
     The transfer is taken at line frequency for every harmonic, as for the clamp, so that volts and amps agree.
     """
-    equipment, fx = simulator.equipment, simulator.fx_at(plant)
-    bare = simulator.circuit.solve(edits_for(equipment, fx, hands, plant, module_load=False))
-    loaded = simulator.circuit.solve(edits_for(equipment, fx, hands, plant))
+    equipment = simulator.equipment
+    bare = simulator.state(plant, hands, dc=False, module_load=False)
+    loaded = simulator.state(plant, hands, dc=False)
     a, b = equipment.module["line"]
     drawn = loaded.voltage(a, b, LINE) / motor_shunt(equipment, plant).ohms
     if abs(drawn) < 1e-9:
@@ -134,8 +142,7 @@ def _rectified(simulator: Simulator, hands: Hands, plant: Plant, spec: MeterSpec
 
 def _farads(simulator: Simulator, hands: Hands, plant: Plant, leads: tuple[str, str]) -> float:
     """Farads between the leads, by the reactance at line frequency; infinite where it is live or no capacitor."""
-    fx = simulator.fx_at(plant)
-    state = simulator.circuit.solve(edits_for(simulator.equipment, fx, hands, plant, module_load=False))
+    state = simulator.state(plant, hands, dc=False, module_load=False)
     volts, impedance = state.port(*leads, LINE)
     if abs(volts) > 1.0 or impedance.imag >= 0.0 or abs(impedance.real) > 30.0 * abs(impedance.imag):
         return math.inf
@@ -146,7 +153,7 @@ def rectifier_state(equipment: Equipment, simulator: Simulator, hands: Hands, pl
     """The steady state of the control module's rectifier on the circuit that feeds it now."""
     a, b = equipment.module["line"]
     fx = simulator.fx_at(plant)
-    bare = simulator.circuit.solve(edits_for(equipment, fx, hands, plant, module_load=False))
+    bare = simulator.state(plant, hands, dc=False, module_load=False)
     volts, impedance = bare.port(a, b, LINE)
     ohms, henry = port_values(impedance, LINE)
     doubler = linked(equipment, fx, hands)
@@ -166,13 +173,13 @@ def _clamp(equipment: Equipment, simulator: Simulator, hands: Hands, plant: Plan
     """
     fx = simulator.fx_at(plant)
     if not equipment.electronic:
-        loaded = simulator.circuit.solve(edits_for(equipment, fx, hands, plant))
+        loaded = simulator.state(plant, hands, dc=False)
         return read_clamp(abs(loaded.current(hands.clamp, LINE)), spec)
-    bare = simulator.circuit.solve(edits_for(equipment, fx, hands, plant, module_load=False))
+    bare = simulator.state(plant, hands, dc=False, module_load=False)
     linear = bare.current(hands.clamp, LINE)
     if not plant.charged:
         return read_clamp(abs(linear), spec)
-    loaded = simulator.circuit.solve(edits_for(equipment, fx, hands, plant))
+    loaded = simulator.state(plant, hands, dc=False)
     a, b = equipment.module["line"]
     drawn = loaded.voltage(a, b, LINE) / motor_shunt(equipment, plant).ohms
     share = (loaded.current(hands.clamp, LINE) - linear) / drawn if drawn else 0.0

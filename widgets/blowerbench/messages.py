@@ -2,7 +2,8 @@
 
 Rule: everything passes through gettext, with the English text as the key. A language without a catalogue, or
 a text without a translation, falls back to English.
-Catalogues lie at ``locale/LANGUAGE/LC_MESSAGES/blowerbench.mo`` in this package.
+Catalogues are text, at ``locale/LANGUAGE/LC_MESSAGES/DOMAIN.po`` in this package (`catalogues`); a compiled
+``blowerbench.mo`` at that place is read in their stead. `blowerbench.extract` keeps them up to date.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from importlib.resources.abc import Traversable
 from typing import Any
 
 from blowerbench import acts as a
+from blowerbench.catalogues import Texts, read_texts
 from blowerbench.equipment import Equipment
 from blowerbench.messages_en import (
     ACTS,
@@ -33,24 +35,70 @@ from blowerbench.messages_en import (
 )
 from blowerbench.observation import Observation, Said, Shown
 
-DOMAIN = "blowerbench"
+DOMAIN = "blowerbench"  # of a compiled catalogue
+DOMAINS = ("bench", "units", "faults", "sheet")  # of text catalogues: code, equipment files, fault files, the score sheet
+
+#: Short words whose translation depends on what they are said of; `translate` takes the key as its context.
+CONTEXTS = {
+    "door": ("on", "off"),
+    "wire": ("on", "off"),
+    "lock": ("off",),
+    "tag": ("off",),
+    "gas": ("open",),
+    "reference source": ("off",),
+    "state": ("on", "off"),
+    # in a picture, where room is short
+    "picture": (
+        "left on", "left off", "locked off", "lock on", "no lock", "tag on", "no tag", "as found", "Reference source",
+        "Door switch", "airflow switch A", "airflow switch B", "airflow switch 1", "airflow switch 2", "high hose", "low hose",
+        "motor power plug", "motor control plug", "motor data plug", "speed-tap plug", "blower motor plug", "fan motor plug",
+    ),
+}  # fmt: skip
+
+
+def locale_root() -> Traversable:
+    """The folder of this package's catalogues."""
+    return files("blowerbench").joinpath("locale")
+
+
+@lru_cache(maxsize=1)
+def languages() -> tuple[str, ...]:
+    """The tags of the languages besides English that this package has a catalogue for."""
+    return tuple(sorted(entry.name for entry in locale_root().iterdir() if entry.is_dir()))
 
 
 @lru_cache(maxsize=16)
 def catalogue(language: str, root: Traversable | None = None) -> gettext.NullTranslations:
     """The translations of `language` (a tag such as "es" or "es-MX"); English when `root` holds none."""
-    base = root if root is not None else files("blowerbench").joinpath("locale")
+    base = root if root is not None else locale_root()
     for tag in (language.replace("-", "_"), language.replace("-", "_").partition("_")[0]):
-        found = base.joinpath(tag, "LC_MESSAGES", f"{DOMAIN}.mo")
-        if tag and found.is_file():
-            with found.open("rb") as file:
+        if not tag:
+            continue
+        folder = base.joinpath(tag, "LC_MESSAGES")
+        compiled = folder.joinpath(f"{DOMAIN}.mo")
+        if compiled.is_file():
+            with compiled.open("rb") as file:
                 return gettext.GNUTranslations(file)
+        texts = [f for f in (folder.joinpath(f"{d}.po") for d in DOMAINS) if f.is_file()]
+        if texts:
+            return Texts(read_texts(file.read_text(encoding="utf-8") for file in texts))
     return gettext.NullTranslations()
 
 
-def translate(text: str, language: str = "en") -> str:
-    """`text` in `language`, or itself where there is no translation."""
-    return catalogue(language).gettext(text) if text else ""
+def spoken(language: str) -> str:
+    """The tag of the language that texts in `language` come out in: itself where it has a catalogue, else "en"."""
+    return language if isinstance(catalogue(language), gettext.GNUTranslations) else "en"
+
+
+def translate(text: str, language: str = "en", context: str = "") -> str:
+    """`text` in `language`, or itself where there is no translation; `context` is a key of `CONTEXTS` or nothing."""
+    if not text:
+        return ""
+    if text in CONTEXTS.get(context, ()):
+        found = catalogue(language).pgettext(context, text)
+        if found != text:
+            return found
+    return catalogue(language).gettext(text)
 
 
 def has_sentence(message: str, equipment: Equipment | None = None) -> bool:
@@ -193,7 +241,7 @@ def label(kind: str, name: str, equipment: Equipment | None = None, language: st
         return symbol(name)
     if kind == "message":
         return say(name, (), language, equipment)
-    return translate(LABELS.get(kind, {}).get(name, _words(name)), language)
+    return translate(LABELS.get(kind, {}).get(name, _words(name)), language, kind)
 
 
 # ---------------------------------------------------------------------- acts

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from blowerbench.equipment import Equipment
+from blowerbench.messages import translate
 from blowerbench.panels.elements import Node, el, rect, title
 
 HEIGHT = 168  # drawing units that the strip adds under a picture
@@ -33,7 +34,7 @@ def strip(equipment: Equipment, view: Sequence[float]) -> dict[str, Any]:
     x = left + 14
     made: dict[str, Any] = {"y": y, "left": left, "right": right, "elements": [], "ports": []}
     for (name, text), gap in zip(rows, gaps, strict=True):
-        made["elements"].append({"name": name, "at": [x, y, width, 54], "lines": wrapped(text, int((width - 8) / _LETTER))})
+        made["elements"].append({"name": name, "at": [x, y, width, 54], "text": text, "room": int((width - 8) / _LETTER)})
         x += width
         for k, port in enumerate(ports[name]):
             made["ports"].append({"name": port.name, "at": [x + gap / 2 + 34 * (k - (len(ports[name]) - 1) / 2), y - 22]})
@@ -72,8 +73,9 @@ def draw_strip(equipment: Equipment, places: Mapping[str, Any], language: str) -
         x, top, w, h = row["at"]
         kind, round_by = ("bp-motor", 26) if row["name"] == "fan" else ("bp-part", 5)
         made.append(rect((x, top, w, h), kind=kind, rx=round_by))
-        first = top + h / 2 + 5 - 8 * (len(row["lines"]) - 1)
-        made += [el("text", line, kind="bp-air bp-mid", x=x + w / 2, y=first + 16 * k) for k, line in enumerate(row["lines"])]
+        lines = wrapped(translate(row["text"], language), row["room"])
+        first = top + h / 2 + 5 - 8 * (len(lines) - 1)
+        made += [el("text", line, kind="bp-air bp-mid", x=x + w / 2, y=first + 16 * k) for k, line in enumerate(lines)]
         if row["name"] in equipment.places:
             thing = f"look_{row['name']}"
             made.append(rect((x, top, w, h), kind="bp-thing", rx=5, key=f"thing:{thing}", data_thing=thing))
@@ -84,7 +86,7 @@ def draw_strip(equipment: Equipment, places: Mapping[str, Any], language: str) -
             el("circle", kind="bp-ring", cx=x, cy=top, r=PORT - 3),
             el("text", str(k + 1), kind="bp-pin", x=x, y=top + 5),
         ], key=f"port:{port['name']}", kind="bp-port"))  # fmt: skip
-        made.append(el("text", port["name"].replace("_", " "), kind="bp-air bp-mid", x=x, y=top - 19))
+        made.append(el("text", translate(port["name"].replace("_", " "), language), kind="bp-air bp-mid", x=x, y=top - 19))
         made.append(el("text", "", kind="bp-air bp-mid", x=x, y=y + 73, key=f"note:port_{port['name']}"))
     hits = port_hits(places)
     made += [rect(b, kind="bp-thing", rx=16, key=f"thing:{n}", data_thing=n) for n, b in hits.items()]

@@ -36,6 +36,10 @@ class Words:
         """`text` in the page's language."""
         return translate(text, self.language)
 
+    def state(self, of: str, text: str) -> str:
+        """The state `text` in the page's language, as it is said of the thing `of` (the id of a row)."""
+        return translate(text, self.language, of.partition("_")[0])
+
     def name(self, kind: str, of: str) -> str:
         """The label of a name, beginning with a capital."""
         text = label(kind, of, self.equipment, self.language)
@@ -56,7 +60,7 @@ def things(words: Words, hands: Mapping[str, Any]) -> list[Control]:
     parts = (_supply, _unit, _plugs, _wires, _ports, _tools)
     rows = [row for part in parts for row in part(words, hands)]
     return [
-        {"id": key, "group": words.t(group), "name": name, "state": words.t(state), "does": does}
+        {"id": key, "group": words.t(group), "name": name, "state": words.state(key, state), "does": does}
         for key, group, name, state, does in rows
     ]
 
@@ -237,7 +241,11 @@ def _tools(w: Words, h: Mapping[str, Any]) -> list[Row]:
     ]  # fmt: skip
     if not w.equipment.source:
         return worn
-    where = f"{w.t('on the motor')} ({_adapter(w, h['source_adapter'])})" if h["source_fitted"] else w.t("off")
+    where = (
+        f"{w.t('on the motor')} ({_adapter(w, h['source_adapter'])})"
+        if h["source_fitted"]
+        else translate("off", w.language, "reference source")
+    )
     clips = "clips on R and C" if h["source_clipped"] else "clips off"
     fits = []
     for adapter in get_args(a.Adapter):
@@ -329,7 +337,7 @@ def forms(words: Words) -> list[Control]:
             _field("seconds", t("Seconds (1 to 3600)"), "number", min=1, max=3600, value=60),
         ], "buttons": [
             _button(t("Wait"), {"do": "wait"}, "seconds"),
-            *_does(w, ("Wait 10 s", a.Wait(10)), ("Wait 2 min", a.Wait(120)), ("Wait 5 min", a.Wait(300))),
+            *_does(w, ("Wait 10 s", a.Wait(10)), ("Wait 1 min", a.Wait(60)), ("Wait 5 min", a.Wait(300))),
         ]},
         *_closing(words),
     ]  # fmt: skip

@@ -121,7 +121,7 @@ function field(spec, prefix) {
       return { element: make("label", { class: "bp-choice" }, control, make("span", {}, spec.label)), read: () => control.checked };
     }
     case "number": {
-      const control = make("input", { type: "number", id, min: spec.min, max: spec.max, value: spec.value, step: 1 });
+      const control = make("input", { type: "number", id, min: spec.min, max: spec.max, value: spec.value, step: spec.step ?? 1 });
       return { element: label(control), read: () => control.valueAsNumber };
     }
     case "lines": {

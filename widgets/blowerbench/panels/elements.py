@@ -39,7 +39,7 @@ def rect(box: Sequence[float], **attributes: object) -> Node:
 
 def title(text: str, at: Sequence[float], language: str, kind: str = "bp-title") -> Node:
     """`text` in the page's language, its baseline beginning at `at`."""
-    return el("text", translate(text, language), x=at[0], y=at[1], kind=kind)
+    return el("text", translate(text, language, "picture"), x=at[0], y=at[1], kind=kind)
 
 
 def path(points: Sequence[Point]) -> str:
@@ -196,7 +196,8 @@ def symbol(spec: Mapping[str, Any], language: str) -> Node:
 
 def terminal(name: str, equipment: Equipment, layout: Layout, language: str) -> Node:
     """A terminal: a circle to put a lead on, what is printed there, and both leads' markers, hidden until they are on it."""
-    x, y, text, at = layout.terminals[name]
+    x, y, printed, at = layout.terminals[name]
+    text = translate(printed, language)
     small = "" if at != "in" or len(text) < 2 else " bp-three" if len(text) > 2 else " bp-two"
     where = {"in": (x, y + 5, f"bp-pin{small}"), "right": (x + 18, y + 5, "bp-name"), "below": (x, y + 32, "bp-pin")}[at]
     drawn = [

@@ -27,7 +27,7 @@ from blowerbench.panels.places import Layout, LayoutError, door_word, of_supply
 
 __all__ = [
     "Layout", "LayoutError", "arrows", "auto_layout", "draw", "load_layout", "parse_layout", "picture", "reachable", "svg",
-    "view_of",
+    "view_of", "ways",
 ]  # fmt: skip
 
 
@@ -235,13 +235,17 @@ def reachable(equipment: Equipment, hands: Hands) -> tuple[str, ...]:
 
 @lru_cache(maxsize=64)
 def arrows(equipment: Equipment, shown: tuple[str, ...]) -> Mapping[str, tuple[str, str, str, str]]:
-    """For each of the `shown` terminals the nearest one to the left, up, right and down (itself where there is none).
+    """For each of the `shown` terminals where the arrow keys lead in the first picture; see `ways`."""
+    return ways({t: load_layout(equipment).terminals[t][:2] for t in shown})
 
-    Nearest counts the distance across the arrow's way double. Where that would leave terminals out of reach (a table of
-    nearest neighbours may), a side that leads nowhere is given to them, so that arrows alone get from any to every terminal.
+
+def ways(places: Mapping[str, Point]) -> Mapping[str, tuple[str, str, str, str]]:
+    """For each of the `places` the nearest one to the left, up, right and down (itself where there is none).
+
+    Nearest counts the distance across the arrow's way double. Where that would leave places out of reach (a table of
+    nearest neighbours may), a side that leads nowhere is given to them, so that arrows alone get from any to every place.
     """
-    places = {t: load_layout(equipment).terminals[t][:2] for t in shown}
-    table = {t: [_nearest(t, places, way) for way in ((-1, 0), (0, -1), (1, 0), (0, 1))] for t in shown}
+    table = {t: [_nearest(t, places, way) for way in ((-1, 0), (0, -1), (1, 0), (0, 1))] for t in places}
     _join(table, places)
     return {t: (row[0], row[1], row[2], row[3]) for t, row in table.items()}
 

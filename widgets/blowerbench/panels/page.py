@@ -8,8 +8,8 @@ from __future__ import annotations
 from functools import cache
 from importlib.resources import files
 
-MODULE = ("core.js", "views.js", "meter.js", "guide.js", "panel.js")
-STYLE = ("panel.css", "views.css", "meter.css", "guide.css")
+MODULE = ("core.js", "views.js", "meter.js", "caution.js", "guide.js", "panel.js")
+STYLE = ("panel.css", "views.css", "meter.css", "caution.css", "guide.css")
 
 
 def _joined(names: tuple[str, ...]) -> str:

@@ -1,7 +1,7 @@
 // ------------------------------------------------------------------ all together
 function render({ model, el }) {
   const words = model.get("words");
-  const root = make("div", { class: "blowerbench" });
+  const root = make("div", { class: "blowerbench", lang: words.language });
   const prefix = `bp${Math.floor(performance.now() * 1000).toString(36)}`;
   const line = post(model, words, root);
   const act = (a) => line.intend({ kind: "act", act: a });
@@ -26,9 +26,10 @@ function render({ model, el }) {
   const specs = model.get("forms");
   const forms = Object.fromEntries(specs.map((s) => [s.id, form(s, `${prefix}-${s.id}`, act)]));
   const leads = { ...forms.leads, placing: specs.find((s) => s.id === "leads").buttons[0] };
-  const drawing = picture(model, words, prefix, leads, act, work.choose);
+  const drawing = picture(model, words, prefix, leads, act, work.choose, line.intend);
   const kit = { model, words, root, prefix, act, intend: line.intend, forms, leads, work };
   const instruments = meter(kit);
+  const warned = cautions(kit);
   const help = guide(kit);
 
   root.append(
@@ -39,15 +40,17 @@ function render({ model, el }) {
       instruments.element,
       make("dl", { class: "bp-state" }, make("dt", {}, words.clock), make("dd", {}, clock),
         make("dt", {}, words.blower), make("dd", {}, sign, blower)),
-      said),
+      said, warned.element),
+    ...help.bars,
     make("div", { class: "bp-body" },
+      instruments.card,
       make("div", { class: "bp-main" },
-        make("div", { class: "bp-tools" }, work.element, forms.dial.element), ...drawing.elements,
+        make("div", { class: "bp-tools" }, work.element), ...drawing.elements, instruments.strip,
         make("div", { class: "bp-texts" },
           make("section", { class: "bp-card", "aria-label": words.senses }, make("h3", {}, words.senses), senses),
           make("section", { class: "bp-card", "aria-label": words.log }, make("h3", {}, words.log), log))),
-      make("div", { class: "bp-side" },
-        ...specs.filter((s) => s.id !== "dial").map((s) => forms[s.id].element), ...help.elements)),
+      make("div", { class: "bp-side" }, ...help.elements,
+        ...specs.filter((s) => s.id !== "dial").flatMap((s) => [forms[s.id].element, ...(s.id === "wait" ? [instruments.until] : [])]))),
     sheet,
   );
   el.append(root);
@@ -96,7 +99,7 @@ function render({ model, el }) {
   };
   const listeners = Object.entries(show).map(([name, f]) => [`change:${name}`, f]);
   listeners.push(["change:ways", show.scene], ["comm_live_update", line.hello]);
-  listeners.push(...instruments.listeners, ...help.listeners, ...(drawing.listeners ?? []));
+  listeners.push(...instruments.listeners, ...warned.listeners, ...help.listeners, ...(drawing.listeners ?? []));
   for (const [event, f] of listeners) model.on(event, f);
   for (const name of ["things", "scene", "notes", "problem", "sheet"]) show[name]();
   const first = model.get("notes").at(-1);

@@ -22,6 +22,14 @@ class Part(traitlets.HasTraits):
     _language: str
     _words: Words
 
+    def _note(self, done: str, text: str, seq: int) -> None:
+        """Add to the log what was done and perceived, say it, and show the bench; the panel does it."""
+        raise NotImplementedError
+
+    def _refresh(self, sentence: str, seq: int) -> None:
+        """Show the bench as it is now and say `sentence`; the panel does it."""
+        raise NotImplementedError
+
     def _part_texts(self) -> dict[str, object]:
         """The page's own texts for this part."""
         return {}
@@ -31,6 +39,10 @@ class Part(traitlets.HasTraits):
 
     def _part_show(self, view: View) -> None:
         """Set traits for what is to be seen now."""
+
+    def _part_say(self, view: View) -> str:
+        """What is to be said after an act besides what the bench observed, or an empty text."""
+        return ""
 
     def _part_hear(self, kind: str, content: Mapping[str, Any], seq: int) -> bool:
         """Deal with a message of the page of `kind`; True where it was this part's."""

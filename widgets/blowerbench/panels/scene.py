@@ -76,7 +76,7 @@ def _printed(view: View, hands: Hands, words: Words) -> Dress:
     lamp = next((s for s in view.observation.senses if s.startswith("source_lamp")), "")
     texts = {
         "thermostat": t("calls"), "thermostat2": label("call", hands.thermostat, None, words.language),
-        "gas": t("open") if hands.gas_on else t("shut"),
+        "gas": words.state("gas", "open" if hands.gas_on else "shut"),
         "source": {"source_lamp_lit": t("lamp lit"), "source_lamp_dark": t("lamp dark")}.get(lamp, t("not clipped")),
         "source2": t("on motor") if hands.source_fitted else t("off motor"),
         "source_switch": t("switch"), "source_switch2": t("run") if hands.source_on else t("off"),
@@ -84,16 +84,20 @@ def _printed(view: View, hands: Hands, words: Words) -> Dress:
         "status": t("status glass"), "glass": t("glass"),
         "wheel": t(MOTIONS[motion(view.observation)]),
     }  # fmt: skip
+
+    def p(text: str) -> str:
+        return words.state("picture", text)
+
     for s in e.supplies:
         on, locked = s not in hands.breakers_off, ("breaker", s) in hands.locks
-        texts[of_supply("breaker", s)] = t("left on") if on else t("locked off") if locked else t("left off")
+        texts[of_supply("breaker", s)] = p("left on") if on else p("locked off") if locked else p("left off")
         texts[of_supply("disconnect", s)] = t("open") if s in hands.disconnects_open else t("closed")
-        texts[of_supply("lock", s)] = t("lock on") if ("disconnect", s) in hands.locks else t("no lock")
-        texts[of_supply("tag", s)] = t("tag on") if ("disconnect", s) in hands.tags else t("no tag")
+        texts[of_supply("lock", s)] = p("lock on") if ("disconnect", s) in hands.locks else p("no lock")
+        texts[of_supply("tag", s)] = p("tag on") if ("disconnect", s) in hands.tags else p("no tag")
     set_to = dict(hands.selectors)
     for name in e.selectors:
-        texts[f"selector_{name}"] = t(e.selectors[name].title)
-        texts[f"selector_{name}2"] = t("as found") if name not in set_to else t("on") if set_to[name] else t("off")
+        texts[f"selector_{name}"] = p(e.selectors[name].title)
+        texts[f"selector_{name}2"] = p("as found") if name not in set_to else t("on") if set_to[name] else t("off")
     for port in e.air.ports if e.air else ():
         inside = in_port(words, view.hands, port.name)
         texts[f"port_{port.name}"] = ", ".join(inside) or (t("open") if port.name in hands.ports_open else "")
@@ -134,11 +138,14 @@ def sentences(view: View, equipment: Equipment, language: str) -> list[str]:
                 label("lead", lead, None, language), label("terminal", at, equipment, language)
             )
         )
-    door = "access panel" if equipment.kind == "outdoor_unit" else "blower door"
+    outdoor = equipment.kind == "outdoor_unit"
+    door_on, door_off = (t("The access panel is on."), t("The access panel is off.")) if outdoor else (
+        t("The blower door is on."), t("The blower door is off.")
+    )  # fmt: skip
     adapter = label("adapter", hands.source_adapter, None, language)
     states = [
         *_circuits(words, hands),
-        (t(f"The {door} is on."), hands.door_on), (t(f"The {door} is off."), not hands.door_on),
+        (door_on, hands.door_on), (door_off, not hands.door_on),
         (t("You hold the door switch in."), hands.switch_held), (t("The door switch is taped in."), hands.switch_taped),
         (t("The gas valve at the unit is shut."), not hands.gas_on),
         (t("The control module is open."), hands.control_open),

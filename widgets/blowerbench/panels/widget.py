@@ -7,7 +7,7 @@ trusted with nothing and told nothing that the learner could not know: traits ar
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import anywidget
@@ -15,31 +15,33 @@ import msgspec
 import traitlets
 
 from blowerbench import acts as a
-from blowerbench.bench import Bench, Coach
+from blowerbench.bench import Bench, Coach, Watcher
 from blowerbench.errors import BenchError
-from blowerbench.messages import describe, label, perceived, reading, said, symbol
+from blowerbench.messages import describe, label, perceived, reading, said, spoken, symbol
 from blowerbench.observation import Accepted, Observation
 from blowerbench.panels import controls, page
+from blowerbench.panels.caution_part import CautionPart
 from blowerbench.panels.guide_part import GuidePart
 from blowerbench.panels.layout import arrows, draw, reachable, svg, view_of
 from blowerbench.panels.meter_part import MeterPart
 from blowerbench.panels.parts import Part
 from blowerbench.panels.places import NARROWEST
 from blowerbench.panels.scene import dress, hands_of, motion, sentences
-from blowerbench.panels.views_part import ViewsPart
+from blowerbench.panels.views_part import WIRED, ViewsPart, drawing, more_dress
 from blowerbench.record import Line
 
 KEPT_NOTES = 60  # lines of the page's log
 BESIDE = ("manometer", "first_thermometer", "second_thermometer")  # instruments with displays of their own
 
 
-PARTS: tuple[type[Part], ...] = (ViewsPart, MeterPart, GuidePart)
+PARTS: tuple[type[Part], ...] = (ViewsPart, MeterPart, GuidePart, CautionPart)
 
 
-class BenchPanel(ViewsPart, MeterPart, GuidePart, anywidget.AnyWidget):
+class BenchPanel(ViewsPart, MeterPart, GuidePart, CautionPart, anywidget.AnyWidget):
     """A bench to work on with mouse or keyboard.
 
-    `coach` adds hints (practice only). `report` is asked for the score sheet, as HTML, once the call has ended.
+    `coach` adds hints, `watcher` cautions after unsafe acts (both in practice only). `report` is asked for the score sheet,
+    as HTML, once the call has ended.
     `language` is a tag such as "en"; a text without a translation is English.
     """
 
@@ -58,9 +60,11 @@ class BenchPanel(ViewsPart, MeterPart, GuidePart, anywidget.AnyWidget):
     sheet = traitlets.Unicode().tag(sync=True)  # the score sheet, once there is one
 
     def __init__(
-        self, bench: Bench, coach: Coach | None = None, *, report: Callable[[Bench], str] | None = None, language: str = "en"
-    ) -> None:
+        self, bench: Bench, coach: Coach | None = None, *, watcher: Watcher | None = None,
+        report: Callable[[Bench], str] | None = None, language: str = "en",
+    ) -> None:  # fmt: skip
         self._bench, self._coach, self._report, self._language = bench, coach, report, language
+        self._watcher = watcher
         self._guard = threading.RLock()
         self._words = controls.Words(bench.equipment, language)
         super().__init__(
@@ -69,10 +73,7 @@ class BenchPanel(ViewsPart, MeterPart, GuidePart, anywidget.AnyWidget):
         )  # fmt: skip
         for part in PARTS:
             part._part_start(self)
-        view = bench.view()
-        lines: tuple[Line, ...] = tuple(getattr(bench, "lines", ()))
-        earlier = [self._line(x.seq, describe(x.act, bench.equipment, language), x.observation) for x in lines]
-        self.notes = earlier[-KEPT_NOTES:] or [self._line(view.seq, "", view.observation)]
+        self._show_lines(tuple(getattr(bench, "lines", ())))
         self._refresh("", 0)
         self.on_msg(self._hear)
 
@@ -115,7 +116,9 @@ class BenchPanel(ViewsPart, MeterPart, GuidePart, anywidget.AnyWidget):
         outcome = self._bench.act(act)
         if isinstance(outcome, Accepted):
             done = describe(act, self._bench.equipment, self._language)
-            text = " ".join(perceived(outcome.observation, self._language, self._bench.equipment))
+            view = self._bench.view()
+            beside = (part._part_say(self, view) for part in PARTS)
+            text = " ".join((*perceived(outcome.observation, self._language, self._bench.equipment), *filter(None, beside)))
         else:
             done = ""
             text = f"{self._words.t('Not done.')} {said(outcome.reason, self._language, self._bench.equipment)}"
@@ -127,12 +130,19 @@ class BenchPanel(ViewsPart, MeterPart, GuidePart, anywidget.AnyWidget):
         if strength not in (1, 2, 3):
             raise BenchError(f"no hint of strength {strength!r}; there are 1, 2 and 3")
         lines = tuple(getattr(self._bench, "lines", ()))
-        self._note(self._words.t("You asked for a hint."), self._coach.hint(lines, int(str(strength))), seq)
+        text = self._coach.hint(lines, int(str(strength)))
+        self._hinted = {"seq": self._bench.view().seq, "text": text}
+        self._note(self._words.t("You asked for a hint."), text, seq)
 
     # ------------------------------------------------------------------ bench → page
     def _line(self, seq: int, done: str, observation: Observation) -> dict[str, object]:
         text = " ".join(perceived(observation, self._language, self._bench.equipment))
         return {"seq": seq, "done": done, "text": text}
+
+    def _show_lines(self, lines: Sequence[Line]) -> None:
+        bench, view = self._bench, self._bench.view()
+        earlier = [self._line(x.seq, describe(x.act, bench.equipment, self._language), x.observation) for x in lines]
+        self.notes = earlier[-KEPT_NOTES:] or [self._line(view.seq, "", view.observation)]
 
     def _note(self, done: str, text: str, seq: int) -> None:
         with self.hold_sync():
@@ -187,14 +197,14 @@ class BenchPanel(ViewsPart, MeterPart, GuidePart, anywidget.AnyWidget):
         complaint = equipment.complaints[self._bench.view().complaint].text
         own = {k: v for part in PARTS for k, v in part._part_texts(self).items()}
         return own | {
+            "language": spoken(self._language),
             "title": t(equipment.title), "notice": t(equipment.notice), "complaint": t(complaint),
             "complaint_title": t("The customer says:"), "clock": t("Clock"), "meter": t("Meter"), "blower": t("Blower"),
             "work": t("Work on"), "picture": t("The unit"), "more": t("More controls"),
             "senses": t("What you see, hear and read"), "log": t("What you did"),
             "sheet": t("Score sheet"), "waiting": t("The bench is busy. Your acts are kept and will be done in order."),
             "lost": t("This bench is not connected. Run its cell again."), "empty": t("Fill in: {0}"),
-            "hints": [t("Hint: a nudge"), t("Hint: more"), t("Hint: the act itself")] if self._coach is not None else [],
-            "hint_title": t("Coach"),
+            "hints": [t("Hint: a nudge"), t("Hint: which test"), t("Hint: the act itself")] if self._coach is not None else [],
             "keys": t(
                 "Arrow keys go to the nearest terminal, Home and End to the first and last. Enter or Space puts the "
                 "lead in hand on it, Delete takes a lead off it. Plus takes the red lead in hand, minus the black one. "
@@ -203,17 +213,15 @@ class BenchPanel(ViewsPart, MeterPart, GuidePart, anywidget.AnyWidget):
         }  # fmt: skip
 
     # ------------------------------------------------------------------ where no page is
-    def picture(self) -> str:
-        """The bench as it is now, as an SVG text that needs neither kernel nor script."""
-        view = self._bench.view()
-        title = " ".join(sentences(view, self._bench.equipment, self._language))
-        return svg(
-            self.drawing["tree"],
-            dress(view, self._bench.equipment, self._words),
-            view_of(self._bench.equipment),
-            title,
-            page.style(),
-        )
+    def picture(self, name: str = WIRED) -> str:
+        """The bench as it is now, as an SVG text that needs neither kernel nor script; `name` is one of its views."""
+        view, equipment = self._bench.view(), self._bench.equipment
+        title = " ".join(sentences(view, equipment, self._language))
+        worn = dress(view, equipment, self._words)
+        if name == WIRED:
+            return svg(self.drawing["tree"], worn, view_of(equipment), title, page.style())
+        made = drawing(self._words, name)
+        return svg(made.tree, worn | more_dress(view, self._words), made.size, title, page.style())
 
     def _repr_mimebundle_(self, **kwargs: Any) -> Any:
         """The widget, and for pages without one (an export, a printout) the picture and the reading as text."""
