@@ -91,7 +91,7 @@ def test_the_bus_is_charted_as_a_capacitor_that_discharges_through_a_resistor() 
     assert len(children(tree, "bp-plot-dots")[0]["attrs"]["d"].split("M")) - 1 == len(values)
     printed = {n.get("text") for n in tree["children"]}
     assert {"V", "clock (h:min:s)"} <= printed
-    shown = [x.observation.shown[0].text for x in panel._bench.lines if x.observation.shown]  # type: ignore[attr-defined]
+    shown = [x.observation.shown[0].text for x in panel._bench.lines if x.observation.shown]  # type: ignore[attr-defined] # a local bench has lines
     assert panel.chart["says"].endswith(f"Lowest {shown[-1]} V, highest {shown[0]} V.")
     assert [row[1] for row in panel.chart["rows"]] == [f"{text} V" for text in reversed(shown)]
 

@@ -174,7 +174,7 @@ def lines_of(tree: Node) -> tuple[list[tuple[str, Point, Point]], list[tuple[Poi
                 xs += [float(x) for x in re.findall(r"H([-\d.]+)", d)]
             parts.append((attrs["data-part"], (min(xs), ys[0]), (max(xs), ys[0])))
         elif node["tag"] == "path" and "bp-line" in attrs["class"] and "bp-faintline" not in attrs["class"]:
-            (x, y) = (float(v) for v in re.match(r"M([-\d.]+) ([-\d.]+)", attrs["d"]).groups())  # type: ignore[union-attr]
+            (x, y) = (float(v) for v in re.match(r"M([-\d.]+) ([-\d.]+)", attrs["d"]).groups())  # type: ignore[union-attr] # matches
             across, down = re.search(r"H([-\d.]+)", attrs["d"]), re.search(r"V([-\d.]+)", attrs["d"])
             plain.append(((x, y), (float(across[1]) if across else x, float(down[1]) if down else y)))
     return parts, plain
