@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from blowerbench.acts import Act
+from blowerbench.acts import Act, Warm, Wiggle
 from blowerbench.circuit import OVERLOAD, MeterSpec, interval
 from blowerbench.equipment import Equipment
 from blowerbench.faults import TIMELINES, Catalogue, Hypothesis, effects
@@ -29,6 +29,7 @@ CYCLE_GUARD = 0.1
 MOTOR = frozenset(
     f"blower_{state}" for state in ("still", "starting", "running", "coasting", "hunting", "twitching", "humming")
 )
+PROVOKING = (Wiggle, Warm)
 PREFIX = {"": 0, "u": -6, "m": -3, "k": 3, "M": 6}
 
 
@@ -196,10 +197,12 @@ class Evidence:
     ) -> None:
         self.equipment, self.catalogue, self.complaint = equipment, catalogue, complaint
         candidates = tuple(hypotheses) if hypotheses is not None else catalogue.hypotheses(complaint)
-        #: for each hypothesis its timelines that are still possible, each with one session for every extreme variant
+        #: for each hypothesis its timelines, each with one session for every extreme variant
         self.alive: dict[Hypothesis, list[list[Session]]] = {
             h: sessions_at_arrival(equipment, catalogue, h, complaint) for h in candidates
         }
+        #: the timelines that what was perceived last fits; it can't come or go by itself within an act that provokes it
+        self.fits: dict[Hypothesis, list[bool]] = {}
         self.rulings: list[Ruling] = []
         self.last: dict[Hypothesis, Prediction] = {}  # what each hypothesis gave for the act observed last
         self.seq = 0
@@ -207,10 +210,14 @@ class Evidence:
     def perceive_arrival(self, senses: tuple[str, ...]) -> None:
         """Drop what does not sound like the unit at arrival."""
         for h, timelines in list(self.alive.items()):
-            self._keep(h, [t for t in timelines if sounds_like(t, senses)])
+            self._judge(h, [sounds_like(t, senses) for t in timelines])
 
     def observe(self, act: Act, observation: Observation) -> list[Ruling]:
-        """Fold one recorded act in; returns the rulings it brought."""
+        """Fold one recorded act in; returns the rulings it brought.
+
+        Nobody knows when a fault that comes and goes will, so each act may find it on any of its timelines, whatever the
+        acts before found; only where an act provokes it, it was before the act as it was seen then.
+        """
         self.seq += 1
         self.last = {}
         new: list[Ruling] = []
@@ -219,16 +226,18 @@ class Evidence:
             predictions = [predict(h) for h in heard]
             found = [mismatch(p, observation) for p in predictions]
             self.last[hypothesis] = predictions[0] if len(heard) == 1 else predict([x for h in heard for x in h])
-            self._keep(hypothesis, [t for t, wrong in zip(timelines, found, strict=True) if wrong is None])
-            if hypothesis not in self.alive and found[0] is not None:
-                new.append(Ruling(self.seq, hypothesis, *found[0]))
+            fits = [x is None for x in found]
+            if isinstance(act, PROVOKING) and hypothesis in self.fits:
+                fits = [now and before for now, before in zip(fits, self.fits[hypothesis], strict=True)]
+            self._judge(hypothesis, fits)
+            if hypothesis not in self.alive:
+                new.append(Ruling(self.seq, hypothesis, *next(x for x in found if x is not None)))
         self.rulings += new
         return new
 
-    def _keep(self, hypothesis: Hypothesis, timelines: list[list[Session]]) -> None:
-        if timelines:
-            self.alive[hypothesis] = timelines
-        else:
+    def _judge(self, hypothesis: Hypothesis, fits: list[bool]) -> None:
+        self.fits[hypothesis] = fits
+        if not any(fits):
             del self.alive[hypothesis]
 
     @property

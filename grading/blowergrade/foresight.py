@@ -18,7 +18,7 @@ from blowerbench.instruments import instruments
 from blowerbench.messages import say
 from blowerbench.session import Heard, Session
 from blowergrade.evidence import Prediction, predict
-from blowergrade.path import Table, Test, sessions_planned
+from blowergrade.path import Table, Test, asked_of, sessions_planned
 from blowergrade.wording import RANGE, Words, after, number, span
 
 MOST_WAYS = 3  # ways in which one group may show itself before the rest becomes an ellipsis
@@ -77,7 +77,7 @@ class Foresight:
         """What each act of `test` would show under `hypothesis`."""
         found = self._known.get((hypothesis, test))
         if found is None:
-            seen = [_ask(s, test.acts) for s in self._standing(hypothesis, test.mode)]
+            seen = [_ask(s, test.acts) for s in asked_of(test, self._standing(hypothesis, test.mode))]
             found = self._known[hypothesis, test] = tuple(predict(x) for x in zip(*seen, strict=True))
         return found
 

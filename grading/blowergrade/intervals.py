@@ -200,6 +200,22 @@ def read(place: Path) -> EvidenceFile:
     return evidence
 
 
+def sound(evidence: EvidenceFile) -> bool:
+    """Whether every number in it names a hypothesis, and every act tells of all that were left."""
+    size = len(evidence.hypotheses)
+    try:
+        left = int(evidence.arrived, 16)
+        for k, told in enumerate(evidence.acts, 1):
+            owned = [int(x.of, 16) for x in told.predictions]
+            fell = {r.hypothesis for r in told.rulings}
+            if told.seq != k or sum(owned) != left or not all(left >> n & 1 for n in fell):
+                return False
+            left -= sum(1 << n for n in fell)
+    except (ValueError, TypeError):
+        return False
+    return left >> size == 0
+
+
 def unfit(
     evidence: EvidenceFile, record: CallRecord, equipment: Equipment, catalogue: Catalogue, senses: tuple[str, ...]
 ) -> str:
@@ -259,12 +275,15 @@ def evidence_of(
     record: CallRecord, place: Path, equipment: Equipment, catalogue: Catalogue, senses: tuple[str, ...],
     done: Callable[[], object] = lambda: None,
 ) -> Evidence:  # fmt: skip
-    """The evidence of `record` from the file at `place` where that is whole and fits, else computed and written there."""
+    """The evidence of `record` from the file at `place` where that is whole and fits, else computed and written there.
+
+    For a file of the school's own only: its hash says that it is whole, not whose it is. `blowergrade grade` never reads one.
+    """
     try:
         found = read(place)
     except EvidenceFileError:
         found = None
-    if found is None or unfit(found, record, equipment, catalogue, senses):
+    if found is None or not sound(found) or unfit(found, record, equipment, catalogue, senses):
         found = gather(record, equipment, catalogue, senses, done)
         write(found, place)
     return Stored(found, equipment, catalogue)

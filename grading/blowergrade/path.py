@@ -24,7 +24,7 @@ from blowergrade import policies
 from blowergrade import procedure as p
 from blowergrade import sequencing as q
 from blowergrade import technicians as t
-from blowergrade.evidence import Prediction, overlap, predict, sessions_at_arrival
+from blowergrade.evidence import PROVOKING, Prediction, overlap, predict, sessions_at_arrival
 from blowergrade.safety_wiring import danger
 
 #: Every bench mode that some unit has; `modes_of` says which are there on one.
@@ -359,12 +359,18 @@ class Row:
 
 
 def sessions_planned(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str) -> list[Session]:
-    """Sessions at arrival on every timeline that a path plans for: a fault that comes and goes does so.
+    """Sessions at arrival on every timeline and in every extreme variant."""
+    return [s for sessions in sessions_at_arrival(equipment, catalogue, hypothesis, complaint) for s in sessions]
 
-    On the timeline on which it is always there it would be a steady fault, which other questions tell.
+
+def asked_of(test: Test, sessions: Iterable[Session]) -> list[Session]:
+    """Those of `sessions` whose timeline counts for `test`.
+
+    Nobody knows when a fault that comes and goes will, so every question finds it on any timeline; a question that provokes
+    it begins with a unit that is seen to run, where it can't always have been there.
     """
-    timelines = sessions_at_arrival(equipment, catalogue, hypothesis, complaint)
-    return [s for sessions in timelines for s in sessions if s.timeline != "always"]
+    provokes = any(isinstance(x, PROVOKING) for x in test.acts)
+    return [s for s in sessions if not (provokes and s.timeline == "always")]
 
 
 class Table:
@@ -599,7 +605,9 @@ def _play(
     for ready in stood.values():
         asked: dict[tuple[str, int], Asked] = {}
         for column, test in zip(columns, tests, strict=True):
-            seen = [_ask(s[test.mode], test.acts, asked.setdefault((test.mode, k), {})) for k, s in enumerate(ready)]
+            standing = [s[test.mode] for s in ready]
+            number = {id(s): k for k, s in enumerate(standing)}
+            seen = [_ask(s, test.acts, asked.setdefault((test.mode, number[id(s)]), {})) for s in asked_of(test, standing)]
             column.append(tuple(predict(x) for x in zip(*seen, strict=True)))
     return columns
 

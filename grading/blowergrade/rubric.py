@@ -34,6 +34,7 @@ class Rubric(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pass_points: int
     pass_needs_entailment: bool
     free_regret: int
+    pass_repair: int = 0  # a pass also needs so many points of repair and verification
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,8 @@ from functools import lru_cache
 from pathlib import Path
 from typing import cast
 
+from msgspec.structs import replace
+
 from blowerbench import acts as a
 from blowerbench.bench import LocalBench
 from blowerbench.equipment import Equipment, load_equipment
@@ -27,7 +29,7 @@ from blowerbench.record import CallRecord, Line
 from blowerbench.variant import Variant, draw_variant
 from blowergrade import policies
 from blowergrade.evidence import Evidence, outcomes
-from blowergrade.intervals import Recorder, Stored, evidence_of
+from blowergrade.intervals import Recorder, Stored, gather, write
 from blowergrade.path import Table, live_charge, mode_of, table_for
 from blowergrade.replay import Step, play, steps_of_record
 from blowergrade.rubric import load_rubric
@@ -46,6 +48,15 @@ ASKING = (
 )  # fmt: skip
 
 
+#: Acts on instruments; done again with nothing changed they are waiting under another name.
+HANDLING = (a.Wear, a.InspectMeter, a.SetMeter)
+
+
+def _idle(step: Step) -> bool:
+    """Whether nothing but the clock has changed in hands."""
+    return replace(step.after.hands, clock=step.before.hands.clock) == step.before.hands
+
+
 class _Search:
     """The isolation part: evidence, regret and entailment of one record up to its first declaration."""
 
@@ -53,8 +64,10 @@ class _Search:
         self.equipment, self.catalogue = equipment, catalogue
         self.table: Table = table_for(equipment, catalogue, complaint)
         self.evidence = evidence if evidence is not None else Evidence(equipment, catalogue, complaint)
-        self.start_mass = self.evidence.mass()
-        self.start = {u: self.evidence.mass([u]) for u in self.evidence.units}
+        self.arrived = 0  # the hypotheses that sound like the unit at arrival
+        self.start_mass = 0
+        self.start: dict[str, int] = {}
+        self.asked = False  # whether anything was asked of the unit
         self.regret = 0
         self.pending = 0  # since the last act that ruled something out
         self.timeline: list[Moment] = []
@@ -62,6 +75,9 @@ class _Search:
     def run(self, steps: Sequence[Step], senses: tuple[str, ...], free: int) -> None:
         """Fold the steps in up to the first declaration."""
         self.evidence.perceive_arrival(senses)
+        self.arrived = self.table.mask(self.evidence.alive)
+        self.start_mass = self.evidence.mass()
+        self.start = {u: self.evidence.mass([u]) for u in self.evidence.units}
         for step in steps:
             if isinstance(step.act, a.Declare | a.Repair | a.Leave):
                 break
@@ -78,8 +94,12 @@ class _Search:
         before, mode = self.table.mask(self.evidence.alive), mode_of(self.equipment, step.before.hands)
         rulings = self.evidence.observe(step.act, step.observation)
         regret = 0
-        if isinstance(step.act, ASKING) and before and not self.table.solved(before):
-            regret = self._regret(step, before, mode)
+        self.asked = self.asked or isinstance(step.act, ASKING)
+        if before and not self.table.solved(before):
+            if isinstance(step.act, ASKING):
+                regret = self._regret(step, before, mode)
+            elif isinstance(step.act, HANDLING) and _idle(step):
+                regret = step.after.hands.clock - step.before.hands.clock
         self.pending += regret
         if rulings:
             self._count(free)
@@ -137,8 +157,8 @@ def _play_taught(
 
 
 def _path_seconds(search: _Search) -> int:
-    whole = search.table.mask(search.table.hypotheses)
-    return search.table.cost(whole, "as_found") // max(1, search.table.weight(whole))
+    """V* in whole seconds, from what is left once the unit has been heard at arrival."""
+    return search.table.cost(search.arrived, "as_found") // max(1, search.table.weight(search.arrived))
 
 
 def _isolation(
@@ -154,7 +174,7 @@ def _isolation(
     unit = "+".join(sorted(declared))
     held = search.evidence.mass([unit])
     right = tuple(sorted(declared)) == corrections
-    entailed = right and left > 0 and held == left
+    entailed = right and left > 0 and held == left and search.asked
     alive = search.table.mask(search.evidence.alive)
     if right and fault.only_by_substitution and held and search.table.best(alive, "as_found") is None:
         held, entailed = left, True
@@ -162,21 +182,29 @@ def _isolation(
     spent = path + search.regret
     ratio = Fraction(1) if spent <= allowance or spent == 0 else Fraction(allowance, spent)
     sigma = Fraction(held, left) if left else Fraction(0)
-    sigma0 = Fraction(search.start.get(unit, 0), search.start_mass)
+    sigma0 = Fraction(search.start.get(unit, 0), max(1, search.start_mass))
     earned = Fraction(1) if sigma0 == 1 else max(Fraction(0), (sigma - sigma0) / (1 - sigma0))
+    if not search.asked:
+        earned = Fraction(0)
     value = ratio * earned if right else Fraction(0)
     tenths = int(value * points * 10)
     args: tuple[str, ...] = ()
     if not declared:
         why = "no diagnosis was declared"
+    elif not search.asked:
+        why = "nothing was asked of the unit before the diagnosis"
     elif not right:
         why, args = "declared: {0}; the fault is corrected at another unit", ("; ".join(declared),)
     else:
         why = (
-            "evidence left {0} % of the likelihood on the declared unit (it had {1} % from the complaint alone); "
-            "the questions asked cost {2} in expectation, {3} are allowed"
+            "evidence left {0} % of the likelihood on the declared unit (it had {1} % at arrival); the best path costs {2}, "
+            "the questions asked cost {3} more, {4} of that free; {5} are allowed"
         )
-        args = (str(int(100 * sigma)), str(int(100 * sigma0)), _minutes(spent), _minutes(allowance))
+        lost = sum(moment.regret for moment in search.timeline)
+        free = _minutes(lost - search.regret)
+        args = (
+            str(int(100 * sigma)), str(int(100 * sigma0)), _minutes(path), _minutes(lost), free, _minutes(allowance),
+        )  # fmt: skip
     return Part("isolation", tenths, points * 10, (Reason(tenths, points * 10, why, args),)), declared, entailed
 
 
@@ -247,6 +275,7 @@ def grade_steps(
         and not critical
         and total >= 10 * rules.pass_points
         and (entailed or not rules.pass_needs_entailment)
+        and parts[2].tenths >= 10 * rules.pass_repair
         and not outside
     )
     rubric_name = f"{rules.name} {loaded.digest[:12]}"
@@ -283,7 +312,8 @@ def _part(name: str, checks: Sequence[Check], points: int) -> Part:
 def grade_record(record: CallRecord, hypothesis: Hypothesis, rubric: str = "default", place: Path | None = None) -> Sheet:
     """The sheet of a call record whose sealed fault is `hypothesis`; raises `ReplayError` where replay can't reproduce it.
 
-    With `place` the evidence is read from that file where it fits, and written there where it had to be computed.
+    With `place` the evidence is written to that file as well. It is computed each time: a file that came with a record could
+    be anybody's.
     """
     header = record.header
     equipment = load_equipment(header.equipment)
@@ -291,7 +321,11 @@ def grade_record(record: CallRecord, hypothesis: Hypothesis, rubric: str = "defa
     steps = steps_of_record(record, hypothesis)
     variant = draw_variant(header.variant)
     senses = LocalBench(equipment, hypothesis, header.complaint, variant=variant).last.senses
-    evidence = evidence_of(record, place, equipment, catalogue, senses) if place is not None else None
+    evidence = None
+    if place is not None:
+        found = gather(record, equipment, catalogue, senses)
+        write(found, place)
+        evidence = Stored(found, equipment, catalogue)
     return grade_steps(
         equipment, catalogue, hypothesis, steps, senses, complaint=header.complaint, variant=variant,
         person=header.person, head=record.head, damage="" if record.torn else record.damage, rubric=rubric,

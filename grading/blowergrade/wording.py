@@ -184,6 +184,8 @@ class Words:
         if lifted is not None:
             asked = self.t("take off the {0}, {1}", self.name("wire", lifted.wire), asked)
         asked = asked or self.t(test.name)
+        for plug in reversed([x.connector for x in test.acts if isinstance(x, a.Unplug)]):
+            asked = self.t("part the {0}, {1}", self.name("connector", plug), asked)
         return asked[:1].upper() + asked[1:]
 
     def _asked(self, test: Test, hands: Hands) -> str:

@@ -304,7 +304,10 @@ Band = tuple[int, int]  # tenths of a point, both ends included
 NAMES = ("safety", "isolation", "repair", "write_up")
 FULL = {"safety": (400, 400), "isolation": (300, 300), "repair": (200, 200), "write_up": (100, 100)}
 NOTHING = (0, 0)
-BY_EAR = (-1, -1)  # no more than what the sound at arrival tells (`by_ear`)
+ASKS = (
+    "Look", "ReadStatus", "SetThermostat", "Wait", "PlaceLead", "ReadMeter", "TurnShaft", "SwitchSource", "PlaceClamp",
+    "LiftWire", "PlaceHose", "PlaceProbe", "Wiggle", "Warm",
+)  # fmt: skip
 NO_RIGHT_PART = (-2, -2)  # no more than the checks of repair without "the right unit was put right", 5 of them
 MADE_UNSAFE = (-3, -3)  # all of them without "made safe before the repair", 3
 NOT_REPAIRED = (-4, -4)  # no more than "left in order", 2: nothing was repaired, nothing shown
@@ -337,8 +340,8 @@ TABLE = (
     Row("as taught", "works in the taught order", AS_TAUGHT, FULL, True,
         "The yardstick: every part in full, on every unit."),
     Row("lucky guess", "names the right part at the door, then repairs, verifies and reports without a flaw", guesses,
-        FULL | {"isolation": BY_EAR}, False,
-        "Nothing was measured, so nothing was proved: with other luck the same call replaces a good part.",
+        FULL | {"isolation": NOTHING}, False,
+        "Nothing was asked, so nothing was proved: with other luck the same call replaces a good part.",
         tripped=RECLOSED),
     Row("wrong guess", "names a wrong part at the door and replaces it", guesses_wrong,
         FULL | {"isolation": NOTHING, "repair": NO_RIGHT_PART, "write_up": WRONG_CAUSE}, False,
@@ -347,7 +350,7 @@ TABLE = (
         FULL | {"isolation": NOTHING}, False,
         "A diagnosis that holds for every fault says nothing; the first one counts."),
     Row("part replacer", "replaces two good parts, safely, before the right one, and names that", replaces,
-        FULL | {"isolation": BY_EAR, "repair": NO_RIGHT_PART}, False,
+        FULL | {"isolation": NOTHING, "repair": NO_RIGHT_PART}, False,
         "What is learned by replacing parts is no test: the search ends at the first repair, and good parts were sold.",
         tripped=RECLOSED),
     Row("blames another part", "measures as taught, then names and replaces a part that the readings cleared", BLAMES,
@@ -405,24 +408,6 @@ TABLE = (
 )  # fmt: skip
 
 
-def by_ear(call: Call) -> int:
-    """Tenths for isolation that the sound at arrival is worth to the right guess: (σ − σ0)/(1 − σ0) of 30 points.
-
-    σ0 is the prior share of the right correction, σ its share among the causes whose unit sounds like this one at the door.
-    """
-    catalogue, own = call.catalogue, call.corrections(call.fault)
-
-    def share(causes: Sequence[Hypothesis]) -> Fraction:
-        right = sum(catalogue.weight(h) for h in causes if catalogue.corrections(h) == own)
-        return Fraction(right, sum(catalogue.weight(h) for h in causes))
-
-    every = catalogue.hypotheses(call.complaint)
-    heard = {h: LocalBench(call.unit, h, call.complaint, variant=OWN).last.senses for h in every}
-    sound = heard[Hypothesis(call.fault)]
-    before, after = share(every), share([h for h in every if heard[h] == sound])
-    return int(300 * (after - before) / (1 - before))
-
-
 def of_repair(call: Call, points: int, without: bool = False) -> int:
     """Tenths for `points` of the checks of repair, or for all but these.
 
@@ -440,7 +425,7 @@ def bands_of(row: Row, call: Call) -> dict[str, Band] | None:
     bands = {**row.bands, **(row.tripped or {} if call.tripped else {})}
     unsafe = of_repair(call, 3, without=True)
     fixed = {
-        BY_EAR: (0, by_ear(call)), NO_RIGHT_PART: (0, of_repair(call, 5, without=True)), MADE_UNSAFE: (unsafe, unsafe),
+        NO_RIGHT_PART: (0, of_repair(call, 5, without=True)), MADE_UNSAFE: (unsafe, unsafe),
         NOT_REPAIRED: (0, of_repair(call, 2)),
     }  # fmt: skip
     return {name: fixed.get(band, band) for name, band in bands.items()}
@@ -450,17 +435,18 @@ def isolation_by_hand(sheet: Sheet, call: Call) -> int:
     """Tenths for isolation from the sheet's own time line, by the published formula.
 
     30 · min(1, A/(V* + ΣΔ)) · (σ − σ0)/(1 − σ0), A = max(taught, 1.25·V*); of each stretch of questions up to one that rules
-    something out 30 s are free. The sound at arrival drops what the time line does not hold.
+    something out 30 s are free. All begins with what is left once the unit was heard; nothing asked, nothing earned.
     """
     catalogue, unit = call.catalogue, call.unit
     if sheet.declared != call.corrections(call.fault):
         return 0
-    alive = {str(h): h for h in catalogue.hypotheses(call.complaint)}
-    start = sum(map(catalogue.weight, alive.values()))
-    own = sum(catalogue.weight(h) for h in alive.values() if catalogue.corrections(h) == sheet.declared)
+    if not any(m.act.__class__.__name__ in ASKS for m in sheet.timeline):
+        return 0
     evidence = Evidence(unit, catalogue, call.complaint)
     evidence.perceive_arrival(LocalBench(unit, call.fault, call.complaint, variant=sheet.variant).last.senses)
     alive = {str(h): h for h in evidence.alive}
+    start = sum(map(catalogue.weight, alive.values()))
+    own = sum(catalogue.weight(h) for h in alive.values() if catalogue.corrections(h) == sheet.declared)
     lost = stretch = 0
     for moment in sheet.timeline:
         stretch += moment.regret
@@ -471,7 +457,9 @@ def isolation_by_hand(sheet: Sheet, call: Call) -> int:
     left = sum(map(catalogue.weight, alive.values()))
     held = sum(catalogue.weight(h) for h in alive.values() if catalogue.corrections(h) == sheet.declared)
     sigma, sigma0 = Fraction(held, left), Fraction(own, start)
-    ratio = min(Fraction(1), Fraction(allowance(sheet, call), spent))
+    ratio = min(Fraction(1), Fraction(allowance(sheet, call), spent)) if spent else Fraction(1)
+    if sigma0 == 1:
+        return int(300 * ratio)
     return int(300 * ratio * max(Fraction(0), (sigma - sigma0) / (1 - sigma0)))
 
 
@@ -616,7 +604,7 @@ def test_the_worked_example_of_the_guide_is_what_its_commands_compute(tmp_path: 
     assert main(["demo", "--fast", "--out", str(tmp_path)]) == 0
     sheet = msgspec.json.decode((tmp_path / "score-sheet.json").read_bytes(), type=Sheet)
     reason = next(x for x in sheet.parts if x.name == "isolation").reasons[0]
-    left, had, spent, may = reason.args
+    left, had, best, lost, free, may = reason.args
     cable = Call("furnace_120_constant_airflow", "no_fan_new_thermostat", "wall_G_open", "stat_no_fan")
     early = LocalBench(cable.unit, cable.fault, cable.complaint, variant="demo")
     for line in read_record(tmp_path / "call.jsonl").lines[:2]:
@@ -627,7 +615,8 @@ def test_the_worked_example_of_the_guide_is_what_its_commands_compute(tmp_path: 
     named, idle = ({x.name: x.tenths for x in grade_bench(b).parts}["isolation"] for b in (early, slow.bench))
     for words in (
         f"V\\*: {sheet.path_seconds // 60} min {sheet.path_seconds % 60} s",
-        f"cost {spent} in expectation, {may} are allowed",
+        f"best path costs {best}, the questions asked cost {lost} more, {free} of that free",
+        f"{may} are allowed",
         f"left {left} % on the thermostat cable, which had {had} %",
         f"= {_points(named)} points, rounded down, and no pass",
         f"= {_points(idle)} points",
