@@ -13,6 +13,15 @@ from browser.page import Host
 
 from blowerbench import acts as a
 
+#: How many tab stops lie between the focus and a selector: a guess that saves time, checked by what is focused in the end.
+STEPS = """(selector) => {
+    const stops = [...document.querySelectorAll("button, select, input, textarea, summary, iframe, [tabindex]")]
+        .filter((e) => e.tabIndex >= 0 && !e.disabled && e.checkVisibility() && (e.type !== "radio" || e.checked));
+    const here = stops.indexOf(document.activeElement);
+    const there = stops.findIndex((e) => e.matches(selector));
+    return here < 0 || there < 0 ? 0 : there - here;
+}"""
+
 
 def plain(act: a.Act) -> dict[str, Any]:
     """`act` as the page would send it."""
@@ -100,7 +109,10 @@ class Keyboard(Person):
     """Never touches the mouse: Tab, arrows, Enter, Space and letters."""
 
     def tab_to(self, selector: str) -> None:
-        """Press Tab until the focus is on `selector`."""
+        """Press Tab, or Shift+Tab where that is shorter, until the focus is on `selector`."""
+        steps: int = self.page.evaluate(STEPS, selector)
+        for _ in range(abs(steps)):
+            self.page.keyboard.press("Tab" if steps > 0 else "Shift+Tab")
         for _ in range(200):
             if self.page.evaluate("(s) => document.activeElement.matches(s)", selector):
                 return

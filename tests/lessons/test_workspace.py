@@ -34,6 +34,9 @@ def test_a_new_workspace_holds_every_lesson_both_guides_and_the_licence(tmp_path
         "guides/instructor.md",
         "guides/own-equipment.md",
         "guides/panel.png",
+        "guides/coach.png",
+        *(f"guides/laptop-{view}.png" for view in ("air", "board", "caution", "connectors", "ladder")),
+        *(f"guides/tablet-{view}.png" for view in ("wired", "ladder", "connectors", "air", "board")),
         "guides/small_unit.faults.toml",
         "guides/small_unit.readings.csv",
         "guides/small_unit.toml",
@@ -42,7 +45,7 @@ def test_a_new_workspace_holds_every_lesson_both_guides_and_the_licence(tmp_path
     }
     assert (folder / "records").is_dir()
     assert "CC BY 4.0" in (folder / "LICENSE.txt").read_text(encoding="utf-8")
-    assert told == [f"Course in {folder}: 10 new, 0 updated, 0 unchanged, 0 of your own kept."]
+    assert told == [f"Course in {folder}: 21 new, 0 updated, 0 unchanged, 0 of your own kept."]
 
 
 def test_no_file_of_a_workspace_holds_an_answer_or_the_answers_folder(tmp_path: Path) -> None:
@@ -61,7 +64,7 @@ def test_a_second_run_changes_nothing(tmp_path: Path) -> None:
     told: list[str] = []
     make_workspace(tmp_path, told.append)
     assert before == {p: (p.read_bytes(), p.stat().st_mtime_ns) for p in before}
-    assert told == [f"Course in {tmp_path}: 0 new, 0 updated, 10 unchanged, 0 of your own kept."]
+    assert told == [f"Course in {tmp_path}: 0 new, 0 updated, 21 unchanged, 0 of your own kept."]
 
 
 def test_an_untouched_file_is_updated_in_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -135,8 +135,14 @@ def reading(shown: Shown, language: str = "en") -> str:
     return f"{label('instrument', shown.instrument, None, language)}: {shown.text} {symbol(shown.unit)}"
 
 
+#: Units whose printed form is not their ASCII one; ohms are dealt with by their ending.
+SIGNS = {"degF": "°F", "inH2O": "in. w.c.", "uF": "µF"}
+
+
 def symbol(unit: str) -> str:
-    """The printed form of an ASCII unit: "kohm" is "kΩ"; other units stay as they are."""
+    """The printed form of an ASCII unit: "kohm" is "kΩ", "degF" is "°F"; other units stay as they are."""
+    if unit in SIGNS:
+        return SIGNS[unit]
     return unit.removesuffix("ohm") + "Ω" if unit.endswith("ohm") else unit
 
 

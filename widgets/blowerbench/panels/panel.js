@@ -6,12 +6,15 @@ function render({ model, el }) {
   const line = post(model, words, root);
   const act = (a) => line.intend({ kind: "act", act: a });
 
-  // one listener keeps the notebook's own keys out: Tab, Escape and Shift+Enter still reach it, and so does any with a modifier
-  root.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey) return;
-    if (event.key === "Tab" || event.key === "Escape" || (event.key === "Enter" && event.shiftKey)) return;
-    event.stopPropagation();
-  });
+  // The notebook's own keys stay out: Tab, Escape and Shift+Enter still reach it, and so does any with a modifier. Where a notebook
+  // listens after the page (JupyterLab), stopping the key is enough; where it listens before (Notebook), it heeds a mark on the target.
+  const ours = (event) => !(event.ctrlKey || event.metaKey || event.altKey || event.key === "Tab" || event.key === "Escape"
+    || (event.key === "Enter" && event.shiftKey));
+  root.addEventListener("keydown", (event) => { if (ours(event)) event.stopPropagation(); });
+  const mark = (event) => {
+    if (event.composedPath().includes(root)) event.target.toggleAttribute("data-lm-suppress-shortcuts", ours(event));
+  };
+  window.addEventListener("keydown", mark, true);
 
   const clock = make("span", { class: "bp-clock" });
   const blower = make("span", { class: "bp-blower" });
@@ -93,7 +96,8 @@ function render({ model, el }) {
       const html = model.get("sheet");
       sheet.hidden = html === "";
       sheet.querySelector("iframe")?.remove();
-      if (html) sheet.append(make("iframe", { sandbox: "", title: words.sheet, srcdoc: html }));
+      // no script runs in there; of the same origin, so that Tab goes into it and its text can be scrolled by keys
+      if (html) sheet.append(make("iframe", { sandbox: "allow-same-origin", tabIndex: 0, title: words.sheet, srcdoc: html }));
     },
     acks: line.heard,
   };
@@ -106,6 +110,7 @@ function render({ model, el }) {
   if (first?.done) setText(said, `${first.done} ${first.text}`);
   line.hello();
   return () => {
+    window.removeEventListener("keydown", mark, true);
     for (const [event, f] of listeners) model.off(event, f);
   };
 }

@@ -11,11 +11,14 @@ function view({ size, narrowest, tree, scrolls = true }) {
     for (const [key, worn] of Object.entries(dress)) {
       const found = keyed.get(key);
       if (!found) continue;
-      if ("class" in worn) found.element.setAttribute("class", `${found.base} ${worn.class}`.trim());
-      if ("text" in worn) setText(found.element, worn.text);
-      if ("transform" in worn) found.element.setAttribute("transform", worn.transform);
-      if ("label" in worn) found.element.setAttribute("aria-label", worn.label);
-      if ("lifts" in worn) found.element.dataset.lifts = worn.lifts;
+      const had = found.worn ?? {}; // only what is new is touched: most of a picture stays as it is
+      found.worn = { ...had, ...worn };
+      const fresh = (name) => name in worn && worn[name] !== had[name];
+      if (fresh("class")) found.element.setAttribute("class", `${found.base} ${worn.class}`.trim());
+      if (fresh("text")) setText(found.element, worn.text);
+      if (fresh("transform")) found.element.setAttribute("transform", worn.transform);
+      if (fresh("label")) found.element.setAttribute("aria-label", worn.label);
+      if (fresh("lifts")) found.element.dataset.lifts = worn.lifts;
     }
   }
   return { svg, stop, wear, tall: scrolls && size[1] > size[0] };

@@ -6,8 +6,10 @@ trusted with nothing and told nothing that the learner could not know: traits ar
 
 from __future__ import annotations
 
+import base64
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from html import escape
 from typing import Any
 
 import anywidget
@@ -98,15 +100,16 @@ class BenchPanel(ViewsPart, MeterPart, GuidePart, CautionPart, anywidget.AnyWidg
             return
         if seq <= last:  # heard before: an intent is done once, however often it comes
             return
-        try:
-            if kind == "act":
-                self._do(content.get("act"), seq)
-            elif kind == "hint":
-                self._hint(content.get("strength"), seq)
-            elif not any(part._part_hear(self, str(kind), content, seq) for part in PARTS):
-                raise BenchError(f"the page sent a message of kind {kind!r}, which nothing here knows; reload the page")
-        finally:
-            self.acks = {**self.acks, view: seq}
+        with self.hold_sync():  # what an act changes and its ack go out as one message
+            try:
+                if kind == "act":
+                    self._do(content.get("act"), seq)
+                elif kind == "hint":
+                    self._hint(content.get("strength"), seq)
+                elif not any(part._part_hear(self, str(kind), content, seq) for part in PARTS):
+                    raise BenchError(f"the page sent a message of kind {kind!r}, which nothing here knows; reload the page")
+            finally:
+                self.acks = {**self.acks, view: seq}
 
     def _do(self, raw: object, seq: int) -> None:
         try:
@@ -228,8 +231,14 @@ class BenchPanel(ViewsPart, MeterPart, GuidePart, CautionPart, anywidget.AnyWidg
         made = super()._repr_mimebundle_(**kwargs)
         data, metadata = made if isinstance(made, tuple) else ({}, {})
         view = self._bench.view()
-        text = "\n".join([self._words.t(self._bench.equipment.title), *sentences(view, self._bench.equipment, self._language)])
-        return {**data, "image/svg+xml": self.picture(), "text/plain": text}, metadata
+        lines = [self._words.t(self._bench.equipment.title), *sentences(view, self._bench.equipment, self._language)]
+        drawn = self.picture()
+        source = base64.b64encode(drawn.encode()).decode()
+        html = (
+            f'<figure style="margin:0"><figcaption>{"<br>".join(map(escape, lines))}</figcaption>'
+            f'<img style="max-width:100%" alt="{escape(" ".join(lines))}" src="data:image/svg+xml;base64,{source}"></figure>'
+        )
+        return {**data, "text/html": html, "image/svg+xml": drawn, "text/plain": "\n".join(lines)}, metadata
 
 
 def _clock(seconds: int) -> str:
