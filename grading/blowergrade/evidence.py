@@ -23,8 +23,8 @@ from blowerbench.variant import extreme_variants
 
 #: A predicted range is widened by this fraction of itself on each side: what five variants may miss of the whole box.
 GUARD = 0.25
-#: The same for a unit that cycles, as a fraction of the ends of what its cycle shows.
-CYCLE_GUARD = 0.1
+#: The same for a unit that cycles, as a fraction of the ends of what its cycle shows: at most, and at least.
+CYCLE_GUARD, LEAST_GUARD = 0.1, 0.02
 #: What can be heard of the motor; one of them always is.
 MOTOR = frozenset(
     f"blower_{state}" for state in ("still", "starting", "running", "coasting", "hunting", "twitching", "humming")
@@ -80,6 +80,8 @@ def predict(heard: Sequence[Heard]) -> Prediction:
     cycles = any(h.also for h in heard)
     heard = [x for h in heard for x in (h, *h.also)]
     said = frozenset(_key(h.observation)[0] for h in heard)
+    if len(said) > 1 and all(key and key[0].startswith("status_") for key in said):  # its two machines turn one by one
+        said = frozenset((one[0], *other[1:]) for one in said for other in said)
     every = [frozenset(h.observation.senses) for h in heard]
     senses, perhaps = frozenset.intersection(*every), frozenset.union(*every)
     if len(perhaps & MOTOR) > 1:  # on the edge between two states a third may lie between
@@ -93,7 +95,8 @@ def predict(heard: Sequence[Heard]) -> Prediction:
         guard = GUARD * (high - low) if high < float("inf") else 0.0
         lowest, highest = _floor(low, guard), high + guard
         if cycles:  # the range is that of a cycle, not of the tolerances
-            lowest, highest = max(lowest, low - CYCLE_GUARD * abs(low)), min(highest, high + CYCLE_GUARD * abs(high))
+            lowest = min(max(lowest, low - CYCLE_GUARD * abs(low)), low - LEAST_GUARD * abs(low))
+            highest = max(min(highest, high + CYCLE_GUARD * abs(high)), high + LEAST_GUARD * abs(high))
         bounds = interval(lowest, highest, readings[0].spec)
         shown.append((readings[0].shown.instrument, *bounds))
     silent, vague = any(not h.readings for h in heard), any(h.vague for h in heard)
@@ -178,6 +181,11 @@ def sessions_at_arrival(
     say, never unless provoked, always there. Arrivals are remembered; what is returned are copies.
     """
     return [[s.copy() for s in sessions] for sessions in _arrivals(equipment, catalogue, hypothesis, complaint)]
+
+
+def every_session(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str) -> list[Session]:
+    """Sessions at arrival on every timeline and in every extreme variant."""
+    return [s for sessions in sessions_at_arrival(equipment, catalogue, hypothesis, complaint) for s in sessions]
 
 
 def sounds_like(sessions: Sequence[Session], senses: Iterable[str]) -> bool:

@@ -17,8 +17,8 @@ from blowerbench.hands import Hands
 from blowerbench.instruments import instruments
 from blowerbench.messages import say
 from blowerbench.session import Heard, Session
-from blowergrade.evidence import Prediction, predict
-from blowergrade.path import Table, Test, asked_of, sessions_planned
+from blowergrade.evidence import Prediction, every_session, predict
+from blowergrade.path import Table, Test, asked_of
 from blowergrade.wording import RANGE, Words, after, number, span
 
 MOST_WAYS = 3  # ways in which one group may show itself before the rest becomes an ellipsis
@@ -85,7 +85,7 @@ class Foresight:
         found = self._stood.get((hypothesis, mode))
         if found is None:
             table, sessions = self.table, []
-            for session in sessions_planned(table.equipment, table.catalogue, hypothesis, self.complaint):
+            for session in every_session(table.equipment, table.catalogue, hypothesis, self.complaint):
                 _play(session, table.setups[mode])
                 sessions.append(session)
             found = self._stood[hypothesis, mode] = tuple(sessions)

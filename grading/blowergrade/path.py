@@ -24,7 +24,7 @@ from blowergrade import policies
 from blowergrade import procedure as p
 from blowergrade import sequencing as q
 from blowergrade import technicians as t
-from blowergrade.evidence import PROVOKING, Prediction, overlap, predict, sessions_at_arrival
+from blowergrade.evidence import PROVOKING, Prediction, every_session, overlap, predict
 from blowergrade.safety_wiring import danger
 
 #: Every bench mode that some unit has; `modes_of` says which are there on one.
@@ -358,11 +358,6 @@ class Row:
     alike: tuple[int, ...]
 
 
-def sessions_planned(equipment: Equipment, catalogue: Catalogue, hypothesis: Hypothesis, complaint: str) -> list[Session]:
-    """Sessions at arrival on every timeline and in every extreme variant."""
-    return [s for sessions in sessions_at_arrival(equipment, catalogue, hypothesis, complaint) for s in sessions]
-
-
 def asked_of(test: Test, sessions: Iterable[Session]) -> list[Session]:
     """Those of `sessions` whose timeline counts for `test`.
 
@@ -430,7 +425,7 @@ class Table:
         """The ordinary tests that tell something, then those extra ones that split a pair which none of them splits."""
         stood: dict[Hypothesis, list[dict[str, Session]]] = {}
         for h in self.hypotheses:
-            stood[h] = [self._stand(s) for s in sessions_planned(self.equipment, self.catalogue, h, complaint)]
+            stood[h] = [self._stand(s) for s in every_session(self.equipment, self.catalogue, h, complaint)]
         rows = _telling(self.ordinary, _play(stood, self.ordinary))
         left = self.unsplit(rows)
         if left:
