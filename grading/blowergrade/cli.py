@@ -271,7 +271,7 @@ def _fresh(folder: Path) -> tuple[Path, Path, Path]:
 def _graded(record: CallRecord, hypothesis: Hypothesis, place: Path | None = None) -> Sheet:
     """The sheet of `record`, with what was wrong with its tail among the notes; shows progress on stderr.
 
-    The evidence goes to the file `place`, and comes from there the next time; a folder that can't be written costs time only.
+    The evidence goes to the file `place` as well; where that can't be written the sheet is the same.
     """
     equipment = load_equipment(record.header.equipment)
     with _progress("computing the isolation path", 2) as bar:
@@ -393,7 +393,9 @@ def _path(options: argparse.Namespace) -> None:
     if options.picture is not None:
         from blowergrade.decision_picture import picture
 
-        drawn = picture(tree_of(table, options.complaint, words, max(2, options.leaves)), words, options.complaint)
+        if options.leaves < 2:
+            raise CommandError(f"--leaves {options.leaves}: a tree has two ends or more; give 2 or more")
+        drawn = picture(tree_of(table, options.complaint, words, options.leaves), words, options.complaint)
         _save(options.picture, drawn.png() if options.picture.suffix == ".png" else drawn.svg().encode())
 
 

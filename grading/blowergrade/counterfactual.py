@@ -20,14 +20,13 @@ from blowerbench.faults import Catalogue, Hypothesis
 from blowerbench.observation import Observation
 from blowerbench.session import Heard, Moment, Session
 from blowergrade.evidence import Prediction, mismatch, predict, sessions_at_arrival, sounds_like
+from blowergrade.path import HANDLING
 from blowergrade.replay import Step
 from blowergrade.safety import monitor
 from blowergrade.sheet import Counterfactual, Elsewhere, Sheet
 from blowergrade.wording import hypothesis_named
 
 ENDS = (a.Declare, a.Repair, a.Leave)
-#: Acts that only handle instruments: where they bring no display, the unit goes on at the next act and nothing is compared.
-HANDLING = (a.Wear, a.InspectMeter, a.SetMeter, a.PlaceLead, a.LiftLead)
 
 
 @dataclass(slots=True)

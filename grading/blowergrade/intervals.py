@@ -1,9 +1,9 @@
 """Evidence as a file: what every hypothesis could have shown at each act, in whole counts, beside the record it belongs to.
 
 Rule: simulation ends here. The first stage of grading plays a record into every hypothesis and writes what came of it as
-integers, ids and text; the second reads that and computes no physics for evidence again. A file is believed only where its own
-hash, the record's chain, equipment, catalogue, complaint and program all fit; otherwise it is computed anew. It never says
-which fault was in the unit.
+integers, ids and text; the second needs no physics for evidence. `blowergrade grade` computes both stages each time, since a
+hash says that a file is whole and not whose it is; `evidence_of` reads a school's own archive, where hash, chain, equipment,
+catalogue, complaint, program and every number fit. The file never says which fault was in the unit.
 """
 
 from __future__ import annotations

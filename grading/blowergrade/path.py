@@ -562,7 +562,7 @@ def _read_values(data: Any, table: Table) -> dict[_Key, _Entry]:
 
 
 #: Acts that move instruments only: planning lets the unit go on after a run of them, not after each.
-_HANDLING = (a.PlaceLead, a.LiftLead, a.SetMeter, a.Wear, a.InspectMeter)
+HANDLING = (a.PlaceLead, a.LiftLead, a.SetMeter, a.Wear, a.InspectMeter)
 
 
 def _set_up(start: Session, acts: Iterable[a.Act]) -> Session:
@@ -572,7 +572,7 @@ def _set_up(start: Session, acts: Iterable[a.Act]) -> Session:
     for act in acts:
         if session.decide(act) is not None:
             continue
-        if isinstance(act, _HANDLING):
+        if isinstance(act, HANDLING):
             session.pass_over(act)
             continue
         _go_on(session, since)
@@ -632,7 +632,7 @@ def _ask(start: Session, acts: tuple[a.Act, ...], asked: Asked) -> tuple[Heard, 
         act, last = acts[k], k == len(acts) - 1
         if session.decide(act) is None:
             session = session.copy()
-            if isinstance(act, _HANDLING) and not last:
+            if isinstance(act, HANDLING) and not last:
                 session.pass_over(act)
             else:
                 heard = (*heard, session.play(act))

@@ -81,6 +81,6 @@ def steps_of_record(record: CallRecord, hypothesis: Hypothesis) -> tuple[Step, .
     for line, step in zip(record.lines, played, strict=True):
         problem = compare(line, step.observation, step.after.hands.clock)
         if problem:
-            raise ReplayError(f"act {line.seq}: {problem}; check the hypothesis, then grade it by hand")
+            raise ReplayError(f"act {line.seq}: {problem}; check the fault and its severity (FAULT/1), then grade it by hand")
         steps.append(replace(step, observation=line.observation))
     return tuple(steps)

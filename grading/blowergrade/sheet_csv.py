@@ -65,4 +65,5 @@ def append(sheet: Sheet, file: Path) -> None:
                 out.write("\r\n")
             writer.writerow(row_of(sheet))
     except (OSError, UnicodeDecodeError) as error:
-        raise CsvError(f"{file}: can't be appended to ({error}); give another --csv") from error
+        why = getattr(error, "strerror", None) or str(error)
+        raise CsvError(f"{file}: can't be appended to ({why}); give another --csv") from error

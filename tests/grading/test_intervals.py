@@ -9,12 +9,14 @@ import sys
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from blowerbench import Hypothesis, LocalBench, load_equipment, load_faults
+from blowerbench import acts as a
 from blowerbench.record import CallRecord, read_record
 from blowergrade import intervals, policies
 from blowergrade.replay import steps_of_record
-from blowergrade.score import _Search
+from blowergrade.score import _Search, grade_record
 from blowergrade.technicians import Technician
 
 EQUIPMENT = load_equipment("outdoor_fan_240")
@@ -129,6 +131,49 @@ def test_a_file_that_fits_is_used_and_any_other_is_computed_again(
     assert intervals.unfit(file, record, EQUIPMENT, CATALOGUE, senses).endswith("another program")
     monkeypatch.undo()
     assert intervals.unfit(file, record, EQUIPMENT, CATALOGUE, ("blower_still", "flame")).endswith("another arrival")
+
+
+def forged(file: intervals.EvidenceFile) -> intervals.EvidenceFile:
+    """The file of a guesser: after its first act nothing but the right cause is left, with a hash that fits."""
+    right = file.hypotheses.index(str(FAULT))
+    left = [k for k in range(len(file.hypotheses)) if int(file.arrived, 16) >> k & 1 and k != right]
+    told = replace(file.acts[0], rulings=tuple(intervals.Ruled(k, "seen", "else") for k in left))
+    made = replace(file, acts=(told,), sha256="")
+    return replace(made, sha256=made.hash())
+
+
+def test_a_forged_file_beside_a_guess_earns_nothing(tmp_path: Path) -> None:
+    place = tmp_path / "guess.jsonl"
+    bench = LocalBench(EQUIPMENT, FAULT, COMPLAINT, variant="guess", record=place)
+    for act in (a.Look("around"), a.Declare((CATALOGUE.correction(FAULT),)), a.Finish()):
+        bench.act(act)
+    bench.close()
+    record = read_record(place)
+    senses = LocalBench(EQUIPMENT, FAULT, COMPLAINT, variant="guess").last.senses
+    honest = grade_record(record, FAULT)
+    beside = intervals.place_of(place)
+    intervals.write(forged(intervals.gather(record, EQUIPMENT, CATALOGUE, senses)), beside)
+    assert intervals.unfit(intervals.read(beside), record, EQUIPMENT, CATALOGUE, senses) == "", "it looks like ours"
+    sheet = grade_record(record, FAULT, place=beside)
+    assert sheet == honest and not sheet.entailed
+    assert intervals.read(beside) == intervals.gather(record, EQUIPMENT, CATALOGUE, senses), "written anew"
+
+
+@pytest.mark.parametrize("harm", ["number", "mask", "missing"])
+def test_a_file_whose_numbers_name_nothing_is_computed_again(
+    call: Call, file: intervals.EvidenceFile, tmp_path: Path, harm: str
+) -> None:
+    first = file.acts[0]
+    changed = {
+        "number": replace(file, acts=(replace(first, rulings=(intervals.Ruled(99, "seen", "else"),)), *file.acts[1:])),
+        "mask": replace(file, arrived="zz"),
+        "missing": replace(file, acts=(replace(first, predictions=()), *file.acts[1:])),
+    }[harm]
+    place = tmp_path / "call.evidence.json"
+    intervals.write(replace(changed, sha256=replace(changed, sha256="").hash()), place)
+    evidence = intervals.evidence_of(call[1], place, EQUIPMENT, CATALOGUE, call[2])
+    evidence.perceive_arrival(call[2])
+    assert intervals.read(place) == file and len(evidence.alive) > 1
 
 
 def test_stored_evidence_ends_where_the_search_ended(call: Call, file: intervals.EvidenceFile) -> None:

@@ -149,7 +149,7 @@ def symbol(unit: str) -> str:
 def perceived(observation: Observation, language: str = "en", equipment: Equipment | None = None) -> tuple[str, ...]:
     """Every sentence of `observation`: answers, then displays, then what the senses go on perceiving."""
     answers = [said(s, language, equipment) for s in observation.said]
-    displays = [reading(s, language) + "." for s in observation.shown]
+    displays = [reading(s, language).removesuffix(".") + "." for s in observation.shown]  # "in. w.c." has its own
     senses = [say(s, (), language, equipment) for s in observation.senses]
     return (*answers, *displays, *senses)
 

@@ -111,7 +111,10 @@ def _parse(data: bytes, name: str) -> tuple[CallRecord, int]:
             damage, torn = f"line {number}: {error}", not raw.endswith(b"\n")
             break
     if header is None:
-        raise RecordError(f"{name}: no readable header ({damage or 'the file is empty'}); start a new call under another name")
+        why = damage or "the file is empty"
+        raise RecordError(
+            f"{name}: no readable header ({why}); give a call record (.jsonl), or start a new call under another name"
+        )
     return CallRecord(header, tuple(lines), head, damage, torn), good
 
 
