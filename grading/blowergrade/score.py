@@ -36,7 +36,7 @@ from blowergrade.rubric import load_rubric
 from blowergrade.safety import Violation, monitor
 from blowergrade.sheet import Broken, Moment, Part, Reason, Sheet
 from blowergrade.technicians import Technician, danger_of
-from blowergrade.verification import Check, repair_points, write_up_points
+from blowergrade.verification import Check, all_put_right, repair_points, write_up_points
 
 SHEET_FORMAT = 1
 VERSION = "1"
@@ -276,6 +276,7 @@ def grade_steps(
         and total >= 10 * rules.pass_points
         and (entailed or not rules.pass_needs_entailment)
         and parts[2].tenths >= 10 * rules.pass_repair
+        and (stopped or all_put_right(corrections, steps))
         and not outside
     )
     rubric_name = f"{rules.name} {loaded.digest[:12]}"

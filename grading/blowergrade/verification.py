@@ -68,6 +68,11 @@ def _read(steps: Iterable[Step], function: str, low: float, high: float, unit: s
     )
 
 
+def all_put_right(corrections: Sequence[str], steps: Sequence[Step]) -> bool:
+    """Whether every part that had to be was repaired; with nothing wrong there is nothing to do."""
+    return set(corrections) - {NO_FAULT} <= {s.act.unit for s in steps if isinstance(s.act, a.Repair)}
+
+
 def repair_points(
     equipment: Equipment, corrections: Sequence[str], steps: Sequence[Step], violations: Sequence[Violation]
 ) -> list[Check]:
@@ -82,7 +87,7 @@ def repair_points(
     repairs = {s.seq for s in steps if isinstance(s.act, a.Repair)}
     unsafe = [v for v in violations if v.seq in repairs and v.level == "critical"]
     after = _after_repair(steps)
-    right = set(wanted) <= set(units) and not others
+    right = all_put_right(corrections, steps) and not others
     end = steps[-1].after.hands if steps else None
     tidy = end is not None and _in_order(end)
     ratings = equipment.ratings

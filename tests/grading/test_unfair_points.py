@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
 
 from blowerbench import BenchError, LocalBench, load_equipment, load_faults
 from blowerbench import acts as a
+from blowerbench.observation import Accepted, Observation
 from blowerbench.record import read_record
 from blowergrade import procedure as p
+from blowergrade.evidence import Evidence
 from blowergrade.score import Sheet, grade_bench, grade_record
 from blowergrade.technicians import Technician
 from blowergrade.verification import units_named
@@ -164,3 +167,53 @@ def test_a_changed_record_goes_to_manual_grading_with_the_reason(tmp_path: Path)
     path.write_bytes(b"".join(lines))
     sheet = grade_record(read_record(path), bench.session.hypothesis)
     assert not sheet.passed and any("manual grading" in note for note in sheet.notes)
+
+
+class AtTheDiagnosis(Technician):
+    """Proves the fault as taught, states it, writes a faultless report and goes: the unit is as broken as before."""
+
+    def do(self, acts: Iterable[a.Act]) -> Observation:
+        report = [x for x in acts if not isinstance(x, a.Repair)]
+        return super().do(report)
+
+
+def test_a_proven_diagnosis_and_a_good_report_do_not_pass_while_the_unit_stays_broken() -> None:
+    bench = LocalBench(EQUIPMENT, "stat_no_heat", "no_heat_no_blower", variant="unfair")
+    AtTheDiagnosis(bench).work()
+    sheet = grade_bench(bench)
+    assert sheet.entailed and bench.session.now.hands.ended
+    assert earned(sheet, "safety") + earned(sheet, "isolation") == 700  # as much as `pass_points` of the rubric
+    assert not sheet.passed
+
+
+@pytest.mark.parametrize("idle", [a.InspectMeter(), a.Wear("gloves"), a.SetMeter("off")], ids=lambda x: type(x).__name__)
+def test_handling_the_meter_again_and_again_costs_what_waiting_costs(idle: a.Act) -> None:
+    took = a.duration(idle)
+    lost = {}
+    for name, acts in (("handled", [idle] * (3600 // took)), ("waited", [a.Wait(3600)]), ("neither", [])):
+        sheet = sheet_of(first=(a.InspectMeter(), a.Wear("eye_protection"), a.Wear("gloves"), *acts))
+        lost[name] = sum(m.regret for m in sheet.timeline)
+    assert lost["handled"] - lost["neither"] >= 3600 - 2 * took
+    assert abs(lost["handled"] - lost["waited"]) <= 60
+
+
+def test_a_stopwatch_condemns_no_part() -> None:
+    # The module quits 300 s after it started and the pin 240 s after: numbers of the file, which nobody at the unit can know.
+    unit = load_equipment("air_handler_240_electric")
+    bench = LocalBench(unit, "module_dies_warm", "gives_up", variant="stopwatch")
+    evidence = Evidence(unit, load_faults(unit), "gives_up")
+    evidence.perceive_arrival(bench.last.senses)
+    for act in [a.Wait(20)] * 60:
+        outcome = bench.act(act)
+        assert isinstance(outcome, Accepted)
+        evidence.observe(act, outcome.observation)
+    assert {"control_harness", "control_module"} <= evidence.units
+
+
+def test_what_is_heard_at_the_door_earns_nothing_by_itself() -> None:
+    # A seized motor twitches or hums: the complaint and the sound leave few causes, and nobody asked the unit anything.
+    bench = LocalBench(EQUIPMENT, "bearing_seized", "nothing_blows", variant="by-ear")
+    for act in (a.Declare((CATALOGUE.faults["bearing_seized"].correction,)), a.Finish()):
+        bench.act(act)
+    sheet = grade_bench(bench)
+    assert earned(sheet, "isolation") == 0 and not sheet.passed and not sheet.entailed
