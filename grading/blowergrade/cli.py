@@ -12,6 +12,7 @@ import io
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from importlib.metadata import entry_points
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,7 @@ from blowerbench.faults import NO_FAULT, Catalogue, Fault, Hypothesis, load_faul
 from blowerbench.messages import describe, duration_text, label, perceived, translate
 from blowerbench.observation import Accepted, Outcome
 from blowerbench.record import CallRecord, read_record
+from blowergrade.classwork import commands as class_commands
 from blowergrade.counterfactual import with_counterfactual
 from blowergrade.decision_tree import LEAVES, lines_of, tree_of
 from blowergrade.intervals import EvidenceFileError, place_of
@@ -106,6 +108,11 @@ def _parser() -> argparse.ArgumentParser:
     compare.add_argument("file", type=Path, metavar="FILE", help=translate("the readings, a .csv or .toml file"))
     compare.add_argument("--out", type=Path, metavar="DIR", help=translate("the folder for the plot (default: the file's)"))
     compare.set_defaults(run=_compare)
+    kit = commands.add_parser("kit", help=translate("put handouts and answer keys for the instructor into a folder"))
+    kit.add_argument("folder", type=Path, metavar="FOLDER", help=translate("the folder; it is made when missing"))
+    kit.add_argument("--paper", default="us-letter", choices=("us-letter", "a4"), help=translate("the paper of the handouts"))
+    kit.set_defaults(run=_kit)
+    class_commands.add(commands)
     return parser
 
 
@@ -448,3 +455,14 @@ def _compare(options: argparse.Namespace) -> None:
 
 if __name__ == "__main__":
     sys.exit(main())
+
+
+#: The course's kit is found through this group of entry points: this package may not import the lessons that build on it.
+KIT_GROUP = "blowergrade.kit"
+
+
+def _kit(options: argparse.Namespace) -> None:
+    for entry in entry_points(group=KIT_GROUP):
+        entry.load()(options.folder, options.paper)
+        return
+    raise CommandError("no course is installed beside the grader; install the whole distribution, lessons included")

@@ -14,6 +14,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
 from blowerbench.equipment import Equipment, load_equipment
 from blowerbench.faults import Catalogue, load_faults
@@ -113,9 +114,22 @@ class Elsewhere:
     rows: tuple[tuple[str, ...], ...]
 
 
-def render(sheet: Sheet, language: str = "en") -> str:
+NOTHING = Markup("")
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What a page has beside its sheet: who it is for, whose it is, and sections of our own making before and after it."""
+
+    person: str = ""
+    school: str = ""
+    before: Markup = NOTHING
+    after: Markup = NOTHING
+
+
+def render(sheet: Sheet, language: str = "en", added: Added | None = None) -> str:
     """The whole page for `sheet` in `language` (English where there is no translation)."""
-    return _Page(sheet, language).html()
+    return _Page(sheet, language).html(added or Added())
 
 
 def points(tenths: int) -> str:
@@ -155,11 +169,12 @@ class _Page:
         self.words = Words(self.equipment, self.catalogue, language)
         self.t, self.units = self.words.t, self.words.units
 
-    def html(self) -> str:
+    def html(self, added: Added) -> str:
         found = isinstance(translations(self.language), gettext.GNUTranslations)
         sheet = self.sheet
         return environment().get_template("score_sheet.html").render(
-            _=self.t, sheet=sheet, lang=self.language if found else "en", school=SCHOOL, clock=clock, points=points,
+            _=self.t, sheet=sheet, lang=self.language if found else "en", school=added.school, demo=SCHOOL,
+            clock=clock, points=points, person=added.person or sheet.person, before=added.before, after=added.after,
             equipment=self.t(self.equipment.title),
             complaint=self.words.name("complaint", sheet.complaint),
             result=self.result(), reasons=self.why_failed(), declared=self.units("; ".join(sheet.declared)),

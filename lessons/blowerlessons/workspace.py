@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from importlib.resources import files
 from pathlib import Path
 
@@ -82,15 +82,25 @@ def make_workspace(folder: Path | str, report: Callable[[str], None] = print) ->
 
     Returns the folder. Raises `WorkspaceError` when `folder` is a file or can't be written.
     """
-    folder = Path(folder)
+    return bring_up_to_date(Path(folder), contents(), report, translate("Course"), ("records",))
+
+
+def bring_up_to_date(
+    folder: Path, files_: Iterable[tuple[str, bytes]], report: Callable[[str], None], what: str, places: Iterable[str] = ()
+) -> Path:
+    """Put `files_` (path with / and content) and the empty folders `places` into `folder`, leaving what a person changed.
+
+    Raises `WorkspaceError` when `folder` is a file or can't be written.
+    """
     if folder.exists() and not folder.is_dir():
         raise WorkspaceError(f"{folder} is a file; give a folder, or a name that is free")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / "records").mkdir(exist_ok=True)
+        for place in places:
+            (folder / place).mkdir(exist_ok=True)
         written = _read_ledger(folder)
         counted = {"new": 0, "same": 0, "updated": 0, "kept": 0}
-        for name, data in contents():
+        for name, data in files_:
             counted[_put(folder, name, data, written, report)] += 1
             _save(folder, written)
     except OSError as error:
@@ -98,8 +108,8 @@ def make_workspace(folder: Path | str, report: Callable[[str], None] = print) ->
             f"{folder} can't be written ({error.strerror}); choose a folder of your own with some free space"
         ) from error
     report(
-        translate("Course in {0}: {1} new, {2} updated, {3} unchanged, {4} of your own kept.").format(
-            folder, counted["new"], counted["updated"], counted["same"], counted["kept"]
+        translate("{0} in {1}: {2} new, {3} updated, {4} unchanged, {5} of your own kept.").format(
+            what, folder, counted["new"], counted["updated"], counted["same"], counted["kept"]
         )
     )
     return folder

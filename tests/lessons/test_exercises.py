@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from blowerbench.units import ureg
-from blowerlessons.exercises import SENTENCES, ExerciseError, check, choose
+from blowerlessons.exercises import SENTENCES, ExerciseError, check, choose, compare, compare_choice
 
 # Wanted throughout: 40 VA at 24 V = 1.667 A (P = U I, computed from the ratings).
 AMPS = ureg.Quantity(40.0 / 24.0, "ampere")
@@ -80,3 +82,48 @@ def test_a_choice_is_right_wrong_unknown_or_missing() -> None:
 
 def test_every_sentence_is_one_that_an_apprentice_can_act_on() -> None:
     assert all(s.endswith(".") and len(s.split()) <= 25 for s in SENTENCES.values())
+
+
+def never() -> str:
+    """A measurement that must not be made."""
+    raise AssertionError("measured before there was a prediction")
+
+
+@pytest.mark.parametrize(
+    ("guess", "kind"), [(..., "not_predicted"), ("", "not_predicted"), ("1,5 V", "comma"), ("much", "not_a_quantity")]
+)
+def test_nothing_is_measured_before_there_is_a_prediction(guess: object, kind: str) -> None:
+    assert compare("p", guess, never).kind == kind
+
+
+@pytest.mark.parametrize(("guess", "kind"), [(..., "not_predicted"), ("", "not_predicted"), ("perhaps", "not_a_choice")])
+def test_nothing_is_watched_before_there_is_a_choice(guess: object, kind: str) -> None:
+    assert compare_choice("p", guess, never, ("runs", "stands still")).kind == kind
+
+
+def test_a_prediction_is_shown_beside_the_reading_right_or_wrong() -> None:
+    for guess, kind in (("1.7 A", "right"), ("3 A", "wrong_value"), ("1.7 V", "wrong_unit")):
+        verdict = compare("p", guess, lambda: AMPS)
+        assert verdict.kind == kind
+        assert f"You said {guess}. The reading is 1.66" in verdict.sentence
+    seen = compare_choice("p", "Runs", lambda: "stands still", ("runs", "stands still"))
+    assert seen.kind == "wrong_choice" and "You said Runs. What happened: stands still." in seen.sentence
+
+
+def test_an_expected_value_that_is_a_function_is_worked_out_only_for_an_answer() -> None:
+    assert check("x", ..., never).kind == "not_answered"
+    assert check("x", "1.667 A", lambda: AMPS).passed
+    with pytest.raises(ExerciseError, match="no unit"):
+        check("x", "5 V", lambda: 5.0)
+
+
+def test_a_reading_of_nothing_can_be_predicted() -> None:
+    # Across a closed contact the meter shows 0 V, or a millivolt: a relative tolerance has no meaning there.
+    def reading(value: float, unit: str = "V") -> Any:
+        return lambda: ureg.Quantity(value, unit)
+
+    for shown in (0.0, 0.002, -0.03):
+        assert compare("p", "0 V", reading(shown)).passed
+        assert compare("p", "120 V", reading(shown)).kind == "wrong_value"
+    assert compare("p", "0 A", reading(0.0, "A")).passed
+    assert compare("p", "0 V", reading(0.3)).kind == "wrong_value"

@@ -37,16 +37,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def carry_out(program: str, options: argparse.Namespace) -> int:
-    """Run the chosen command and return its exit code: 2 with one line on stderr for what a person can mend."""
+    """Run the chosen command and return its exit code: its own, or 2 with one line on stderr for what a person can mend."""
     try:
-        options.run(options)
+        return int(options.run(options) or 0)
     except BenchError as error:
         print(f"{program}: {error}", file=sys.stderr)
         return 2
     except BrokenPipeError:  # the reader of our output has gone, as after `| head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
-    return 0
 
 
 def _parser() -> argparse.ArgumentParser:

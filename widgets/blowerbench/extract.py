@@ -45,6 +45,7 @@ TABLES = {
     "verification.py": ("_SHOWN",),
     "caution_words.py": ("*",),
     "panels/caution_part.py": ("WORDS",),
+    "exercises.py": ("SENTENCES", "_DIMENSIONS"),
 }
 #: Texts that are put together where they arise: what evidence writes for an answer that came or did not.
 PUT_TOGETHER = {"evidence.py": ("a reading", "no reading")}
@@ -53,7 +54,12 @@ SENTENCE_TABLES = re.compile(r"(^|/)messages_en\w*\.py$|(^|/)\w+_en\.py$")
 #: The command line's own modules.
 LEFT_OUT = re.compile(r"(^|/)(cli|check_equipment|check_tables|comparison\w*|own_equipment|extract|diagnose\w*)\.py$")
 #: Of a package whose other modules speak English only (courses are text in one language): the modules to read.
-ONLY = {"blowerlessons": ("practice.py",)}
+ONLY = {
+    "blowerlessons": (
+        "build.py", "cautions.py", "exercises.py", "hands_on.py", "lesson.py", "next_step.py", "practice.py", "progress.py",
+        "skills.py", "standing.py",
+    )
+}  # fmt: skip
 #: Names that the tables of sentences hold beside sentences.
 NO_SENTENCES = ("ARGUMENTS",)
 

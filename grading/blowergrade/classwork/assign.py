@@ -1,0 +1,118 @@
+"""Assigning a fault with one command: draw it, seal it, write nbgrader's source, and have nbgrader make the release.
+
+Rule: an assignment that somebody has handed in is never made anew.
+"""
+
+from __future__ import annotations
+
+import secrets
+from datetime import UTC, datetime
+from typing import Any
+
+from msgspec import structs
+
+from blowerbench.sealed import read_sealed
+from blowergrade.classwork.codes import complete_codes
+from blowergrade.classwork.draw import Wanted, draw_calls
+from blowergrade.classwork.folder import FORMAT, Assigned, Assignment, ClassError, ClassFolder, write
+from blowergrade.classwork.notebook import source_notebook
+from blowergrade.classwork.people import checked_id
+from blowergrade.classwork.sealing import seal
+from blowergrade.rubric import load_rubric
+
+
+def utc_now() -> str:
+    """Now, UTC, ISO 8601, whole seconds."""
+    return datetime.now(UTC).replace(microsecond=0).isoformat()
+
+
+def utc_time(text: str, where: str = "--due") -> str:
+    """`text` as UTC, ISO 8601; a time without a zone is this machine's. Raises `ClassError`."""
+    try:
+        return datetime.fromisoformat(text).astimezone(UTC).replace(microsecond=0).isoformat()
+    except ValueError as error:
+        raise ClassError(f"{where}: {text!r} is no time; write it like 2027-03-01T17:00") from error
+
+
+def assign(
+    folder: ClassFolder, name: str, wanted: Wanted, *, title: str = "", each: bool = False, due: str = "",
+    rubric: str = "default", seed: int | None = None, again: bool = False, release: bool = True,
+) -> Assignment:  # fmt: skip
+    """Assign a fault to everybody in the class; returns what each got. Raises `ClassError`, `RosterError`, `RubricError`."""
+    checked_id(name, "assignment")
+    load_rubric(rubric)
+    _may_be_made(folder, name, again)
+    students = folder.students
+    codes = complete_codes(folder.private, students)
+    calls = draw_calls(wanted, [s.id for s in students], each, secrets.randbelow(2**31) if seed is None else seed)
+    got = tuple(
+        Assigned(s.id, "", c.equipment, c.fault, c.complaint, folder.variant_of(s.id, name))
+        for s, c in zip(students, calls, strict=True)
+    )
+    sealed, placed = seal(name, title or name, got, codes)
+    assignment = Assignment(FORMAT, name, title or name, utc_now(), utc_time(due) if due else "", rubric, placed)
+    folder.keep_assignment(assignment)
+    write(folder.root / "source" / name / f"{name}.ipynb", source_notebook(assignment))
+    write(folder.root / "source" / name / "sealed.json", sealed)
+    if release:
+        make_release(folder, name)
+    return assignment
+
+
+def add_late_comers(folder: ClassFolder, name: str) -> tuple[str, ...]:
+    """Give the assignment `name` to students who joined since, each the call of the first student; returns their ids.
+
+    The payloads of the others stay as they are: whoever has begun goes on.
+    """
+    assignment = folder.assignment(name)
+    have = {x.student for x in assignment.assigned}
+    first = assignment.assigned[0]
+    new = tuple(
+        Assigned(s.id, "", first.equipment, first.fault, first.complaint, folder.variant_of(s.id, name))
+        for s in folder.students
+        if s.id not in have
+    )
+    if not new:
+        return ()
+    file = folder.root / "source" / name / "sealed.json"
+    codes = complete_codes(folder.private, folder.students)
+    sealed, placed = seal(name, assignment.title, new, codes, old=read_sealed(file))
+    folder.keep_assignment(structs.replace(assignment, assigned=assignment.assigned + placed))
+    write(file, sealed)
+    make_release(folder, name)
+    return tuple(x.student for x in new)
+
+
+def _may_be_made(folder: ClassFolder, name: str, again: bool) -> None:
+    if name not in folder.assignments():
+        return
+    if not again:
+        raise ClassError(f"there is an assignment {name!r} already; give another name, or --again while nobody has handed in")
+    if any((folder.root / "submitted").glob(f"*/{name}")):
+        raise ClassError(f"{name!r} has hand-ins already; making it anew would void them: give another name")
+
+
+def nbgrader_api(folder: ClassFolder) -> Any:
+    """nbgrader's own interface, set up for this class; raises `ClassError` where nbgrader is not installed."""
+    try:
+        from nbgrader.apps import NbGraderAPI
+        from traitlets.config import Config
+    except ImportError as error:
+        raise ClassError('nbgrader is missing; install it with: pip install "blowerbench-courseware[notebook]"') from error
+    from blowergrade.classwork.configure import configure
+
+    config = Config()
+    configure(config, folder.root)
+    return NbGraderAPI(config=config)
+
+
+def make_release(folder: ClassFolder, name: str) -> None:
+    """Have nbgrader make ``release/NAME`` from ``source/NAME``; raises `ClassError` with nbgrader's own words."""
+    made = nbgrader_api(folder).generate_assignment(name)
+    if not made["success"]:
+        raise ClassError(f"nbgrader could not make the release of {name!r}: {_last(made)}; try `blowergrade class check`")
+
+
+def _last(made: dict[str, Any]) -> str:
+    text = str(made.get("error") or made.get("log") or "it said nothing").strip()
+    return text.splitlines()[-1]

@@ -1,0 +1,83 @@
+"""What the notebook of an assignment calls: open the assigned bench, and pack what is handed in.
+
+Rule: nothing is graded here, and nothing here helps: no coach, no cautions, no undo.
+"""
+
+from __future__ import annotations
+
+import os
+import zipfile
+from pathlib import Path
+
+from blowerbench.bench import LocalBench
+from blowerbench.errors import BenchError
+from blowerbench.faults import Hypothesis
+from blowerbench.messages import said, translate
+from blowerbench.observation import Said
+from blowerbench.record import read_record
+from blowerbench.sealed import Payload, open_sealed
+
+RECORD = "call.jsonl"
+
+
+class HomeworkError(BenchError):
+    """An assignment that can't be opened or packed; says why and what to do."""
+
+
+_open: dict[Path, tuple[str, LocalBench]] = {}
+
+
+def open_assignment(sealed: Path | str, code: str, record: Path | str = RECORD, language: str = "en") -> LocalBench:
+    """The bench that `code` opens, its acts written to `record`; a call that was begun goes on where it stopped.
+
+    Raises `SealError` for the code or the file, `HomeworkError` where `record` is another call's, or while grading.
+    """
+    if os.environ.get("NBGRADER_EXECUTION"):
+        raise HomeworkError("this notebook is being graded; a call is graded from its record and is not played again")
+    payload, path = open_sealed(sealed, code), Path(record).resolve()
+    _fits(path, payload)
+    entry, known = _open.get(path, ("", None))
+    if known is None or not known.recording or entry != payload.entry:
+        fault, _, severity = payload.fault.partition("/")
+        known = LocalBench(
+            payload.equipment, Hypothesis(fault, int(severity or 0)), payload.complaint, variant=payload.variant,
+            record=path, assignment=payload.assignment, person=payload.entry,
+        )  # fmt: skip
+        _open[path] = (payload.entry, known)
+        for note in known.notes:
+            print(note)
+    print(said(Said("complaint", (payload.complaint,)), language, known.equipment))
+    return known
+
+
+def _fits(path: Path, payload: Payload) -> None:
+    """Raise `HomeworkError` where `path` holds a call that is not this one's; it is left as it is."""
+    if not path.exists() or path.stat().st_size == 0:
+        return
+    header = read_record(path).header
+    if header.assignment != payload.assignment:
+        raise HomeworkError(
+            f"{path.name} is the call of the assignment {header.assignment!r}, not of {payload.assignment!r}; "
+            "move it to another folder and run this cell again"
+        )
+    if header.person != payload.entry:
+        raise HomeworkError(f"{path.name} was made with another personal code; move it away, or use the code it was made with")
+
+
+def hand_in(assignment: str, folder: Path | str = ".", language: str = "en") -> Path:
+    """Pack the notebook and the record of `assignment` into one zip file beside them, and print the receipt."""
+    here = Path(folder)
+    record, notebook = here / RECORD, here / f"{assignment}.ipynb"
+    if not record.exists():
+        raise HomeworkError(f"there is no {RECORD} here yet; open the bench and do the call first")
+    read = read_record(record)
+    packed = here / f"{assignment}-handin.zip"
+    part = packed.with_suffix(".part")
+    with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as made:
+        made.write(record, RECORD)
+        if notebook.exists():
+            made.write(notebook, notebook.name)
+    part.replace(packed)
+    told = translate("Hand in {0}. Receipt: {1} acts, {2}.", language)
+    print(told.format(packed.name, len(read.lines), read.head[:16]))
+    return packed
