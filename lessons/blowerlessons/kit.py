@@ -1,4 +1,4 @@
-"""The instructor's kit: handouts, answer keys, solved notebooks and the table of misconceptions, put into a folder.
+"""The instructor's kit: handouts, answer keys, solved notebooks, plans and misconceptions, put into a folder.
 
 Rule: nothing of it is ever in a student's workspace, and what an instructor changed in the kit is kept, as in a workspace.
 """
@@ -10,10 +10,14 @@ from pathlib import Path
 
 from blowerbench.equipment import load_equipment
 from blowerbench.faults import load_faults
+from blowerbench.messages import label
 from blowergrade.wording import hypothesis_named
 from blowerlessons.build import Lesson, answers_of, as_bytes, lessons, notebook, solved
+from blowerlessons.glossary import glossary_pdf
 from blowerlessons.handouts import FOOT, handouts
 from blowerlessons.lesson import PracticeCall, practice_calls
+from blowerlessons.misconceptions import as_csv
+from blowerlessons.plans import plans
 from blowerlessons.typeset import content, pdf, quoted, table
 from blowerlessons.workspace import bring_up_to_date
 
@@ -25,6 +29,10 @@ def contents(paper: str = "us-letter") -> Iterator[tuple[str, bytes]]:
     for lesson in lessons():
         yield f"answers/{lesson.name}-solved.ipynb", as_bytes(solved(lesson))
     yield "answers/answer-key.pdf", answer_key(paper)
+    yield "glossary.pdf", glossary_pdf(paper)
+    yield "lesson-plans.md", plans().encode()
+    yield "lesson-plans.pdf", pdf(content(plans()), "Lesson plans", "en", paper, FOOT)
+    yield "misconceptions.csv", as_csv()
 
 
 def make_kit(folder: Path | str, paper: str = "us-letter", report: Callable[[str], None] = print) -> Path:
@@ -72,7 +80,7 @@ def _calls(calls: tuple[PracticeCall, ...]) -> str:
     for number, call in enumerate(calls, 1):
         equipment = load_equipment(call.equipment)
         fault = load_faults(equipment).faults[hypothesis_named(call.fault).fault]
-        units = ", ".join(equipment.units[u].title for u in (fault.correction, *fault.with_units))
+        units = ", ".join(label("unit", u, equipment) for u in (fault.correction, *fault.with_units))
         cells = (str(number), equipment.title, f"{fault.title} ({call.fault})", units, str(fault.difficulty), call.teaches)
         rows.append([f"#{quoted(cell)};" for cell in cells])
     head = [f"#{quoted(h)};" for h in ("call", "unit", "fault", "corrected at", "difficulty", "why it is here")]

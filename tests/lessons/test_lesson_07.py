@@ -41,5 +41,19 @@ def test_a_dead_source_stays_dark_with_its_supply_right() -> None:
     assert "blower_running" not in bench.view().observation.senses
 
 
+def test_a_forbidden_selection_leaves_the_motor_standing_with_every_line_live() -> None:
+    bench = l7.forbidden_selection()
+    # NEC 725, chapter 9 table 11 (secondary): class 2 circuits stay at or under 30 V.
+    assert all(20.0 < measure(bench, *pair).magnitude <= 30.0 for pair in l7.LINES.values())
+    assert l7.blower(bench) == "stands still"
+    assert l7.blower(l7.at_the_plug(l7.FURNACE)) == "runs"
+
+
+def test_a_real_command_stands_under_a_low_impedance_meter() -> None:
+    # Common practice: a ghost collapses on the low-impedance function, a real source does not.
+    loaded = l7.command(l7.FURNACE, function="low_z").magnitude
+    assert loaded > 0.95 * l7.furnace_command().magnitude
+
+
 def test_behind_an_open_wire_the_motors_own_input_leaves_no_ghost() -> None:
     assert abs(l7.past_the_break().magnitude) < 0.5

@@ -56,8 +56,8 @@ LEFT_OUT = re.compile(r"(^|/)(cli|check_equipment|check_tables|comparison\w*|own
 #: Of a package whose other modules speak English only (courses are text in one language): the modules to read.
 ONLY = {
     "blowerlessons": (
-        "build.py", "cautions.py", "exercises.py", "hands_on.py", "lesson.py", "next_step.py", "practice.py", "progress.py",
-        "skills.py", "standing.py",
+        "benches/lesson_01.py", "build.py", "cautions.py", "exercises.py", "handouts.py", "hands_on.py", "lesson.py",
+        "next_step.py", "practice.py", "progress.py", "skills.py", "standing.py", "workspace.py",
     )
 }  # fmt: skip
 #: Names that the tables of sentences hold beside sentences.

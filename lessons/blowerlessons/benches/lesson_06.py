@@ -114,6 +114,23 @@ def lost_at_the_pin() -> Any:
     return corroded("off") - corroded("fan")
 
 
+def corroded_apart() -> Any:
+    """Line to neutral at the parted plug, harness side, behind the same corroded pin (V)."""
+    return at_the_parted_plug("power_pin_corroded", "starts_and_stops", pairs=PAIRS_120[:1])[0]
+
+
+def without_link() -> Any:
+    """Line to neutral at the mated plug of a 120 V furnace whose voltage link is missing, the fan called (V)."""
+    return mated("power_link_missing", "nothing_blows")[0]
+
+
+def runs_without_link() -> str:
+    """What the blower of that furnace does on a fan call: "runs" or "stands still"."""
+    bench = bench_of(fault="power_link_missing", complaint="nothing_blows")
+    quietly(bench, *procedure.call_and_hold(bench.equipment, hands(bench), "fan"), a.Wait(seconds=30))
+    return "runs" if "blower_running" in bench.view().observation.senses else "stands still"
+
+
 def supplies() -> Any:
     """How many supplies the air handler has, each with a disconnect of its own (a plain number)."""
     return ureg.Quantity(float(len(bench_of(AIR_HANDLER).equipment.supplies)), "dimensionless")

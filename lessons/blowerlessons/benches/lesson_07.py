@@ -21,6 +21,12 @@ VARIANT = "lesson-07"
 #: The fan command against its common, harness and motor side of the mated plug; pin numbers are each unit's own.
 FAN = {FURNACE: ("control.h3", "control.h1"), AIR_HANDLER: ("control.h5", "control.h2"), SERIAL: ("data.h4", "data.h2")}
 MOTOR_SIDE = {FURNACE: ("control.m3", "control.m1"), AIR_HANDLER: ("control.m5", "control.m2"), SERIAL: ("data.m4", "data.m2")}
+#: The furnace's fan line and its two selection lines at the mated plug, against their common.
+LINES = {
+    "fan line": FAN[FURNACE],
+    "selection line A": ("control.h7", "control.h1"),
+    "selection line B": ("control.h9", "control.h1"),
+}
 FUNCTION: dict[str, a.Function] = {FURNACE: "volts_ac", AIR_HANDLER: "volts_dc", SERIAL: "volts_dc"}
 _COMPLAINT = {FURNACE: "second_opinion", AIR_HANDLER: "another_opinion", SERIAL: "display_says_motor"}
 
@@ -54,14 +60,18 @@ def deaf_motor() -> LocalBench:
     return LocalBench(FURNACE, "module_dead", "nothing_blows", variant=VARIANT)
 
 
+def forbidden_selection() -> LocalBench:
+    """A furnace with both selection switches on, a pair that its motor does not know, the fan called."""
+    return at_the_plug(FURNACE, "selection_forbidden", "nothing_blows")
+
+
 def on_the_source(bench: LocalBench) -> LocalBench:
     """`bench` made safe, the source fitted and clipped, power back, the door switch held; its run switch still off."""
     e = bench.equipment
     quietly(bench, *procedure.make_safe(e, hands(bench)), a.SetDoor(on=False))
     quietly(bench, *procedure.fit_source(e, hands(bench)))
-    for plug in ("power_plug",):
-        if plug in hands(bench).parted:
-            quietly(bench, a.PlugIn(connector=plug))
+    if "power_plug" in hands(bench).parted:
+        quietly(bench, a.PlugIn(connector="power_plug"))
     quietly(bench, *procedure.energise(e, hands(bench)))
     return bench
 
@@ -112,6 +122,11 @@ def supply_of_the_source() -> Any:
 def runs_on_the_source(bench: LocalBench) -> str:
     """What the blower does on the source's run command: "runs" or "stands still"."""
     quietly(on_the_source(bench), a.SwitchSource(run=True), a.Wait(seconds=15))
+    return blower(bench)
+
+
+def blower(bench: LocalBench) -> str:
+    """What the blower does now: "runs" or "stands still"."""
     return "runs" if "blower_running" in bench.view().observation.senses else "stands still"
 
 
