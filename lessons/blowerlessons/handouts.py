@@ -55,7 +55,8 @@ def _readings(language: str) -> str:
 
 def handout(lesson: Lesson, paper: str = "us-letter") -> bytes:
     """A lesson's handout as a PDF."""
-    return pdf(source(lesson), str(lesson.about["title"]), lesson.language, paper, t("CC BY 4.0. Invented equipment; simulated practice.", lesson.language))
+    foot = t("CC BY 4.0. Invented equipment; simulated practice.", lesson.language)
+    return pdf(source(lesson), str(lesson.about["title"]), lesson.language, paper, foot)
 
 
 def cautions_sheet(paper: str = "us-letter") -> bytes:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from lesson_texts import NAMES, code_of, lesson_named
+from matplotlib import pyplot
 
 from blowerbench import LocalBench
 from blowerbench import acts as a
@@ -30,8 +31,9 @@ def play(lesson: Lesson, monkeypatch: pytest.MonkeyPatch) -> tuple[dict[str, Any
 
     monkeypatch.setenv("MPLBACKEND", "agg")
     monkeypatch.setattr(hands_on, "do", noted)
-    for name in ("panel", "score_sheet", "show", "picture"):
+    for name in ("panel", "score_sheet", "picture"):
         monkeypatch.setattr(hands_on, name, lambda *_, **__: None)
+    monkeypatch.setattr(hands_on, "show", lambda figure, _: pyplot.close(figure))
     names: dict[str, Any] = {}
     try:
         for cell, source in code_of(solved(lesson)).items():
