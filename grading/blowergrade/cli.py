@@ -453,10 +453,6 @@ def _compare(options: argparse.Namespace) -> None:
     print(f"  {translate('Plot')}: {file.resolve()}")
 
 
-if __name__ == "__main__":
-    sys.exit(main())
-
-
 #: The course's kit is found through this group of entry points: this package may not import the lessons that build on it.
 KIT_GROUP = "blowergrade.kit"
 
@@ -466,3 +462,7 @@ def _kit(options: argparse.Namespace) -> None:
         entry.load()(options.folder, options.paper)
         return
     raise CommandError("no course is installed beside the grader; install the whole distribution, lessons included")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
 
-from blowerlessons.typeset import pdf, quoted, table
+from blowergrade.typeset import pdf, quoted, table
 
 HEAD = """# Glossary
 

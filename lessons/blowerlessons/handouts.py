@@ -9,9 +9,9 @@ import re
 from collections.abc import Iterator
 
 from blowerbench.messages import translate as t
+from blowergrade.typeset import TypesetError, content, pdf, quoted, table
 from blowerlessons.build import Lesson, lessons
 from blowerlessons.cautions import CAUTIONS, caution, defer
-from blowerlessons.typeset import TypesetError, content, pdf, quoted, table
 
 FOOT = "CC BY 4.0. Invented equipment; simulated practice."
 SUMMARY = {"en": "In short", "es": "En resumen"}

@@ -11,6 +11,7 @@ from pathlib import Path
 from blowerbench.equipment import load_equipment
 from blowerbench.faults import load_faults
 from blowerbench.messages import label
+from blowergrade.typeset import content, pdf, quoted, table
 from blowergrade.wording import hypothesis_named
 from blowerlessons.build import Lesson, answers_of, as_bytes, lessons, notebook, solved
 from blowerlessons.glossary import glossary_pdf
@@ -18,7 +19,6 @@ from blowerlessons.handouts import FOOT, handouts
 from blowerlessons.lesson import PracticeCall, practice_calls
 from blowerlessons.misconceptions import as_csv
 from blowerlessons.plans import plans
-from blowerlessons.typeset import content, pdf, quoted, table
 from blowerlessons.workspace import bring_up_to_date
 
 

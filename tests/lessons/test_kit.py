@@ -13,14 +13,15 @@ import pytest
 import blowerdata
 from blowerbench.equipment import load_equipment
 from blowerbench.faults import load_faults
+from blowergrade import typeset
 from blowergrade.cli import main
-from blowerlessons import glossary, kit, misconceptions, plans, typeset
+from blowergrade.typeset import TypesetError
+from blowerlessons import glossary, kit, misconceptions, plans
 from blowerlessons.assigned import practice_calls
 from blowerlessons.build import Lesson, answers_of, lesson_numbered, lessons
 from blowerlessons.cautions import CAUTIONS, caution
 from blowerlessons.handouts import cautions_sheet, handout, section
 from blowerlessons.misconceptions import MisconceptionError, parse
-from blowerlessons.typeset import TypesetError
 from blowerlessons.workspace import make_workspace
 
 

@@ -24,6 +24,8 @@ GUIDES = {
     "coach.png",
     *(f"laptop-{view}.png" for view in ("air", "board", "caution", "connectors", "ladder")),
     *(f"tablet-{view}.png" for view in ("wired", "ladder", "connectors", "air", "board")),
+    "class.md",
+    "class-formgrader.png",
     "glossary.md",
     "small_unit.faults.toml",
     "small_unit.readings.csv",

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from blowergrade.classwork.folder import ClassError, ClassFolder
+from blowergrade.classwork.paper import add_paper
 
 Run = Callable[[argparse.Namespace], int | None]
 
@@ -29,6 +30,7 @@ def add(commands: Any) -> None:
     _grade(steps)
     _results(steps)
     _look(steps)
+    add_paper(steps)
 
 
 def _step(steps: Any, name: str, run: Run, about: str, example: str) -> argparse.ArgumentParser:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from blowergrade.classwork.folder import ClassFolder
+from blowergrade.classwork.notebook import CODE_STUB
 
 OURS = "blowergrade.classwork"
 #: A hand-in is made anew from the release before anything looks at it.
@@ -35,8 +36,10 @@ def configure(c: Any, root: Path) -> None:
     folder = ClassFolder(root)
     c.CourseDirectory.root = str(folder.root)
     c.CourseDirectory.course_id = folder.settings.course
-    c.CourseDirectory.ignore = [".ipynb_checkpoints", "*.pyc", "__pycache__", "feedback", "*.damaged", "*.part"]
+    c.CourseDirectory.ignore = [".ipynb_checkpoints", "*.pyc", "__pycache__", "feedback", "*.damaged", "*.part", "*.lock"]
     c.CourseDirectory.max_file_size = 20_000  # kilobytes
+    # nbgrader puts this in place of every solution cell when it makes a release.
+    c.ClearSolutions.code_stub = {"python": CODE_STUB}
     c.Autograde.sanitize_preprocessors = list(SANITIZE)
     c.Autograde.autograde_preprocessors = list(AUTOGRADE)
     for name in ("RebuildFromRelease", "RecordGrader", "SaveOutcome"):

@@ -38,7 +38,7 @@ What is graded, in this order: **safety** ({safety} points; one critical act fai
 """
 _SETUP = """from blowerbench.homework import hand_in, open_assignment
 from blowerbench.panels import BenchPanel"""
-_CODE = 'code = "..."  # your personal code, between the quotes'
+CODE_STUB = 'code = "..."  # your personal code, between the quotes'
 _BENCH = """bench = open_assignment("sealed.json", code)
 BenchPanel(bench)"""
 _HAND_IN = "hand_in({name})"
@@ -55,7 +55,7 @@ def source_notebook(assignment: Assignment) -> bytes:
     cells: list[dict[str, Any]] = [
         _text("about", _BEFORE.format(title=safe_title, **points)),
         _code("setup", _SETUP, _nb("setup", locked=True)),
-        _code("personal-code", _CODE, _nb("personal-code", solution=True)),
+        _code("personal-code", CODE_STUB, _nb("personal-code", solution=True)),
         _code("bench", _BENCH, _nb("bench", locked=True)),
         _code("hand-in", _HAND_IN.format(name=msgspec.json.encode(assignment.name).decode()), _nb("hand-in", locked=True)),
         _text("after", _AFTER),

@@ -113,7 +113,7 @@ def pictures(body: str, title: str, language: str, paper: str = "us-letter", foo
 def _page(body: str, title: str, language: str, paper: str, foot: str) -> bytes:
     if paper not in PAPERS:
         raise TypesetError(f"no paper {paper!r}; use {' or '.join(PAPERS)}")
-    head = f"""#set document(title: {quoted(title)}, author: "blowerbench course", date: datetime(year: 2026, month: 1, day: 1))
+    head = f"""#set document(title: {quoted(title)}, author: "blowergrade", date: datetime(year: 2026, month: 1, day: 1))
 #set page(paper: {quoted(paper)}, margin: (x: 2cm, top: 1.7cm, bottom: 1.9cm), numbering: "1 / 1",
   footer: context [#set text(8pt); #{quoted(foot)}; #h(1fr) #counter(page).display("1 / 1", both: true)])
 #set text(font: ("Libertinus Serif",), size: 10.5pt, lang: {quoted(language[:2])})
