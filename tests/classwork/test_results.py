@@ -396,7 +396,8 @@ def test_every_command_of_the_guide_is_one_that_the_program_takes() -> None:
 
     from blowergrade.cli import _parser
 
-    guide = (Path(grading.__file__).parents[3] / "lessons" / "blowerlessons" / "guides" / "class.md").read_text(encoding="utf-8")
+    guides = Path(grading.__file__).parents[3] / "lessons" / "blowerlessons" / "guides"
+    guide = (guides / "class.md").read_text(encoding="utf-8")
     lines = [x for block in guide.split("```")[1::2] for x in block.splitlines() if x.startswith("blowergrade ")]
     assert len(lines) >= 14
     for line in lines:
