@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from browser.servers import Server, running
 from playwright.sync_api import Browser, expect
 from small_class import COMPLAINT, FAULT, FURNACE, NAME, ROSTER, play
 
 from blowergrade.classwork import grading
 from blowergrade.classwork.assign import assign
+from blowergrade.classwork.class_picture import draw
 from blowergrade.classwork.draw import Wanted
+from blowergrade.classwork.feedback import write_feedback
+from blowergrade.classwork.folder import ClassFolder
 from blowergrade.classwork.gradebook import write_grades
 from blowergrade.classwork.new import make_class
 
@@ -73,3 +78,22 @@ def test_a_submission_shows_its_parts_with_reasons_and_points(server: Server, br
         if out:
             page.locator("input.score").first.scroll_into_view_if_needed()
             page.screenshot(path=str(Path(out) / "class-formgrader.png"))
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")
+def test_axe_finds_nothing_on_a_students_page_and_on_the_class_picture(server: Server, browser: Browser) -> None:
+    folder = ClassFolder(server.folder)
+    pages = [*write_feedback(folder, NAME, ("s01", "s03"), progress=False), draw(folder, [NAME], folder.private / "picture")]
+    for file in pages:
+        # The page's own policy lets no script in: its text is read into a page that does.
+        plain = browser.new_page()
+        try:
+            plain.set_content(re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", file.read_text(encoding="utf-8")))
+            found = Axe().run(plain, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"]}).response["violations"]
+            assert [(v["id"], v["nodes"][0]["html"][:120]) for v in found] == [], file
+            out = os.environ.get("BLOWER_PICTURES")
+            if out:
+                plain.screenshot(path=str(Path(out) / f"{file.parts[-3]}-{file.stem}.png"), full_page=True)
+        finally:
+            plain.close()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import shutil
 import stat
+import sys
 import zipfile
 from importlib.metadata import version
 from pathlib import Path
@@ -14,6 +15,7 @@ from small_class import NAME
 
 from blowergrade.classwork import check as checks
 from blowergrade.classwork import unpack
+from blowergrade.classwork.assign import nbgrader_api
 from blowergrade.classwork.check import check
 from blowergrade.classwork.codes import read_codes
 from blowergrade.classwork.collect import collect, handed_in_time, table
@@ -117,6 +119,25 @@ def test_names_match_without_accents_in_either_order_and_never_in_part() -> None
     people = People([Student("a1", "Zoë Ångström"), Student("a2", "Jo Li"), Student("a3", "Jo Lin")], {})
     assert people.by_path("angstrom, zoe/x.ipynb") == {"a1"} and people.by_path("x/Jo_Li_77/y.ipynb") == {"a2"}
     assert people.by_path("Jo Linde/y.ipynb") == set() and folded("  ÉCOLE--№ 7 ") == "ecole no 7"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="nbgrader's exchange does not run on Windows")
+def test_nbgraders_exchange_brings_hand_ins_with_their_time(folder: ClassFolder, tmp_path: Path) -> None:
+    """The assignment goes out over the exchange, a student's folder comes in, and our collecting takes it."""
+    root = tmp_path / "exchange"
+    (root / "blowers" / "inbound").mkdir(parents=True)
+    root.chmod(0o777)
+    with (folder.root / "nbgrader_config.py").open("a") as config:
+        config.write(f"c = get_config()\nc.Exchange.root = {str(root)!r}\n")
+    api = nbgrader_api(folder)
+    assert api.release_assignment(NAME)["success"] and (root / "blowers" / "outbound" / NAME / "sealed.json").is_file()
+    handed = root / "blowers" / "inbound" / f"s02+{NAME}+2027-03-01 10:00:00 UTC+abcd"
+    shutil.copytree(folder.root / "submitted" / "s02" / NAME, handed)
+    (handed / "timestamp.txt").write_text("2027-03-01 10:00:00 UTC")
+    shutil.rmtree(folder.root / "submitted" / "s02")
+    found = {c.student: c for c in collect(folder, NAME)}
+    assert "call.jsonl" in found["s02"].taken
+    assert handed_in_time(folder, "s02", NAME) == "2027-03-01T10:00:00+00:00"
 
 
 # ---------------------------------------------------------------------- archives that do harm

@@ -93,15 +93,24 @@ def _may_be_made(folder: ClassFolder, name: str, again: bool) -> None:
 
 
 def nbgrader_api(folder: ClassFolder) -> Any:
-    """nbgrader's own interface, set up for this class; raises `ClassError` where nbgrader is not installed."""
+    """nbgrader's own interface, set up for this class; raises `ClassError` where nbgrader is not installed.
+
+    What the instructor added to nbgrader_config.py (an exchange folder, say) holds; what grading rests on is set after it.
+    """
     try:
         from nbgrader.apps import NbGraderAPI
         from traitlets.config import Config
+        from traitlets.config.loader import ConfigFileNotFound, PyFileConfigLoader
     except ImportError as error:
         raise ClassError('nbgrader is missing; install it with: pip install "blowerbench-courseware[notebook]"') from error
     from blowergrade.classwork.configure import configure
 
-    config = Config()
+    try:
+        config = PyFileConfigLoader("nbgrader_config.py", path=str(folder.root)).load_config()
+    except ConfigFileNotFound:
+        config = Config()
+    except Exception as error:  # the file is a program: whatever it raises is told
+        raise ClassError(f"nbgrader_config.py can't be run ({type(error).__name__}: {error}); correct it") from error
     configure(config, folder.root)
     return NbGraderAPI(config=config)
 
