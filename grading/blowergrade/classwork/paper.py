@@ -234,7 +234,44 @@ def _drawing(paper: Paper) -> str:
         drawn = panel.picture("ladder")
     finally:
         panel.close()
-    return f'#image(bytes({quoted(drawn)}), format: "svg", width: 100%, alt: "Ladder diagram of the unit")\n'
+    images = [
+        f'#image(bytes({quoted(part)}), format: "svg", width: 100%, alt: "Ladder diagram of the unit, part {k}")\n'
+        for k, part in enumerate(sliced(inked(drawn)), 1)
+    ]
+    return "".join(images)
+
+
+def sliced(svg: str, tall: float = 1.2) -> list[str]:
+    """A tall picture in slices that fit a page, each at most `tall` times as high as it is wide."""
+    found = re.search(r'viewBox="0 0 (\d+) (\d+)" width="\d+" height="\d+"', svg)
+    if found is None:
+        return [svg]
+    width, height = int(found[1]), int(found[2])
+    count = max(1, -(-height // int(tall * width)))
+    step = -(-height // count)
+    boxes = [f'viewBox="0 {k * step} {width} {step}" width="{width}" height="{step}"' for k in range(count)]
+    return [svg.replace(found[0], box, 1) for box in boxes]
+
+
+#: The panel's colours on paper; a program that prints knows no style sheet's variables.
+_INKS = {
+    "--bp-paper": "#ffffff", "--bp-raised": "#ffffff", "--bp-ink": "#111111", "--bp-faint": "#555555", "--bp-rule": "#888888",
+    "--bp-wash": "#f2f2f2", "--bp-accent": "#0b57a4", "--bp-hot": "#111111", "--bp-neutral": "#bbbbbb",
+    "--bp-ground": "#1f8a3b", "--bp-common": "#2f6fd6", "--bp-red": "#c3262b",
+}  # fmt: skip
+
+
+def inked(svg: str) -> str:
+    """A picture of the panel with its colours written out and no rule for screens in it."""
+
+    def style(found: re.Match[str]) -> str:
+        css = re.sub(r"@media[^{]*\{(?:[^{}]*\{[^{}]*\})*[^{}]*\}", "", found[1])
+        css = re.sub(r"var\((--[\w-]+)(?:,[^()]*)?\)", lambda v: _INKS.get(v[1], "#111111"), css)
+        css = re.sub(r"light-dark\(([^,()]*),[^()]*\)", r"\1", css)
+        css = re.sub(r"color-mix\([^()]*\)", "#777777", css)
+        return f"<style>{css}</style>"
+
+    return re.sub(r"<style>(.*?)</style>", style, svg, flags=re.S)
 
 
 def write_paper(paper: Paper, out: Path, size: str = "us-letter", progress: bool = True) -> tuple[Path, Path]:
