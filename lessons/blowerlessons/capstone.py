@@ -1,14 +1,16 @@
 """The capstone: ten calls of rising difficulty that this learner has not met, drawn by a seed of their own.
 
-Rule: the same folder always has the same ten; what is kept there is the seed and what was met before, never a fault of the ten.
+Rule: the same folder always has the same ten, whatever is met or updated later; what is kept there names none of them.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import random
 import secrets
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,6 +28,7 @@ LEVELS = (1, 2, 2, 3, 3, 3, 4, 4, 5, 5)
 #: What passes the course (ours): so many of the ten, and no critical safety act in the last so many.
 PASSES, CLEAN = 7, 5
 _TRIES = 2000
+DRAWN = "Drawn for this learner."
 
 Met = frozenset[tuple[str, str]]  # (unit, fault id)
 
@@ -48,15 +51,16 @@ class _Candidate:
 def calls(folder: Path, met: Collection[tuple[str, str]] = ()) -> tuple[PracticeCall, ...]:
     """The ten calls of the learner whose records lie in `folder`; `met` are the faults (unit, id) of their calls so far.
 
-    The first time, a seed and `met` are written to `folder`; from then on they decide. A file that can't be read is moved
-    aside.
+    The first time they are drawn, and `folder` keeps a salted digest of each: enough to find it again in the catalogue after an
+    update of the course, and too little to read it. A file that can't be read, or that names a call which is gone, is moved
+    aside. Where nothing can be written the ten hold for this session.
     """
-    kept = _read(folder / FILE)
-    if kept is None:
-        kept = secrets.randbelow(2**31), frozenset(met)
-        _write(folder / FILE, *kept)
-    seed, before = kept
-    return draw(seed, before | in_lessons())
+    found = _read(folder / FILE)
+    if found is None:
+        found = draw(secrets.randbelow(2**31), frozenset(met) | in_lessons())
+        with suppress(OSError):
+            _write(folder / FILE, found)
+    return found
 
 
 def in_lessons() -> Met:
@@ -109,27 +113,42 @@ def _attempt(pool: list[_Candidate], dice: random.Random) -> list[_Candidate] | 
 
 def _call(c: _Candidate, dice: random.Random) -> PracticeCall:
     fault = f"{c.fault}/{dice.randrange(c.severities)}"
-    return PracticeCall(c.unit, fault, dice.choice(c.complaints), "Drawn for this learner.")
+    return PracticeCall(c.unit, fault, dice.choice(c.complaints), DRAWN)
 
 
 # ---------------------------------------------------------------------- what is kept
-def _read(file: Path) -> tuple[int, Met] | None:
+def _digest(salt: str, call: PracticeCall) -> str:
+    return hashlib.sha256(f"{salt} {call.equipment} {call.fault} {call.complaint}".encode()).hexdigest()
+
+
+def _every_call() -> Iterator[PracticeCall]:
+    for c in _pool():
+        for severity in range(c.severities):
+            for complaint in c.complaints:
+                yield PracticeCall(c.unit, f"{c.fault}/{severity}", complaint, DRAWN)
+
+
+def _read(file: Path) -> tuple[PracticeCall, ...] | None:
     try:
         raw = json.loads(file.read_text(encoding="utf-8"))
-        if raw["format"] != FORMAT:
+        if raw["format"] != FORMAT or len(raw["calls"]) != len(LEVELS):
             raise ValueError(raw["format"])
-        return int(raw["seed"]), frozenset((str(unit), str(fault)) for unit, fault in raw["met"])
+        known = {_digest(str(raw["salt"]), call): call for call in _every_call()}
+        return tuple(known[str(digest)] for digest in raw["calls"])
     except FileNotFoundError:
         return None
     except (OSError, ValueError, KeyError, TypeError):
-        file.replace(file.with_name(f"{file.name}.damaged"))
+        with suppress(OSError):
+            file.replace(file.with_name(f"{file.name}.damaged"))
         return None
 
 
-def _write(file: Path, seed: int, met: Iterable[tuple[str, str]]) -> None:
+def _write(file: Path, found: Iterable[PracticeCall]) -> None:
     file.parent.mkdir(parents=True, exist_ok=True)
+    salt = secrets.token_hex(16)
     part = file.with_name(f".{file.name}.part")
-    part.write_text(json.dumps({"format": FORMAT, "seed": seed, "met": sorted(map(list, met))}), encoding="utf-8")
+    kept = {"format": FORMAT, "salt": salt, "calls": [_digest(salt, c) for c in found]}
+    part.write_text(json.dumps(kept, indent=1), encoding="utf-8")
     part.replace(file)
 
 

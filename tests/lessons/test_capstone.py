@@ -45,11 +45,23 @@ def test_what_was_met_before_the_first_time_is_left_out(tmp_path: Path) -> None:
     assert not other & {(c.equipment, c.fault.partition("/")[0]) for c in calls(tmp_path / "b", other)}
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"format": 9}', '{"format": 1, "seed": "x", "met": []}'])
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"format": 9}', '{"format": 1, "salt": "x", "calls": ["a"]}'])
 def test_a_damaged_file_is_moved_aside_and_ten_are_drawn_anew(tmp_path: Path, text: str) -> None:
     (tmp_path / capstone.FILE).write_text(text)
     assert len(calls(tmp_path)) == 10
     assert (tmp_path / f"{capstone.FILE}.damaged").read_text() == text
+
+
+def test_an_update_of_the_lessons_leaves_the_ten_as_they_are(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    first = calls(tmp_path)
+    monkeypatch.setattr(capstone, "in_lessons", lambda: frozenset({("furnace_120_serial", "data_wire_open")}))
+    monkeypatch.setattr(capstone, "draw", lambda *_: pytest.fail("nothing is drawn anew"))
+    assert calls(tmp_path) == first
+
+
+def test_where_nothing_can_be_written_ten_are_drawn_all_the_same(tmp_path: Path) -> None:
+    (tmp_path / "records").write_text("a file in the way")
+    assert len(calls(tmp_path / "records")) == 10
 
 
 def test_too_few_faults_are_named() -> None:

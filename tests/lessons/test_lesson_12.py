@@ -8,6 +8,7 @@ import psychrolib
 import pytest
 
 from blowerbench import acts as a
+from blowergrade import procedure
 from blowerlessons.benches import lesson_12 as l12
 from blowerlessons.hands_on import quietly
 
@@ -47,7 +48,7 @@ def test_the_fan_call_alone_would_have_passed_the_unrepaired_furnace() -> None:
     quietly(bench, a.HoldDoorSwitch(held=False), a.SetDoor(on=True), a.SetThermostat(call="heat"), a.Wait(seconds=180))
     assert "blower_running" in bench.view().observation.senses
     broken = l12.found()
-    quietly(broken, *l12.procedure.put_back(broken.equipment, l12.hands(broken)), a.SetDoor(on=True))
-    quietly(broken, *l12.procedure.energise(broken.equipment, l12.hands(broken)), a.SetThermostat(call="heat"))
+    quietly(broken, *procedure.put_back(broken.equipment, l12.hands(broken)), a.SetDoor(on=True))
+    quietly(broken, *procedure.energise(broken.equipment, l12.hands(broken)), a.SetThermostat(call="heat"))
     quietly(broken, a.Wait(seconds=180))
     assert "blower_running" not in broken.view().observation.senses
