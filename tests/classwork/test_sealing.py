@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
+import zipfile
 from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
+from lesson_texts import run
 from small_class import COMPLAINT, FAULT, FURNACE, NAME
 
-from blowerbench.homework import HomeworkError, hand_in, open_assignment
+from blowerbench.homework import HomeworkError, hand_in, open_assignment, show_panel
 from blowerbench.sealed import ALPHABET, SealError, check_character, open_sealed, plain_code
 from blowergrade.classwork.assign import add_late_comers, assign
 from blowergrade.classwork.codes import new_code, read_codes
@@ -108,6 +111,38 @@ def test_homework_refuses_to_mix_records_and_to_play_while_it_is_graded(
     monkeypatch.setenv("NBGRADER_EXECUTION", "autograde")
     with pytest.raises(HomeworkError, match="being graded"):
         open_assignment(release, codes["s01"], tmp_path / "other.jsonl")
+
+
+def test_the_panel_speaks_the_students_language(
+    folder: ClassFolder, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    codes, release = read_codes(folder.private), folder.root / "release" / NAME / "sealed.json"
+    bench = open_assignment(release, codes["s02"], tmp_path / "call.jsonl")
+    try:
+        assert "El cliente dice" in capsys.readouterr().out
+        assert "Horno de gas" in show_panel(bench)._repr_mimebundle_()[0]["text/plain"]
+    finally:
+        bench.close()
+
+
+@pytest.mark.slow
+def test_the_students_cells_run_in_a_kernel_of_their_own_up_to_the_hand_in(folder: ClassFolder, tmp_path: Path) -> None:
+    place = tmp_path / "mine"
+    shutil.copytree(folder.root / "release" / NAME, place)
+    book = json.loads((place / f"{NAME}.ipynb").read_text())
+    code = read_codes(folder.private)["s01"]
+    kept = []
+    for cell in book["cells"]:
+        marks = cell["metadata"].get("nbgrader", {})
+        if marks.get("solution"):
+            cell["source"] = "".join(cell["source"]).replace("...", code, 1)
+        if not marks.get("grade"):  # those raise, as they must
+            kept.append(cell)
+    ran = run(book | {"cells": kept}, place)
+    said = "".join(o.get("text", "") for c in ran.cells for o in c.get("outputs", ()))
+    assert "The customer says" in said and f"Hand in {NAME}-handin.zip" in said
+    with zipfile.ZipFile(place / f"{NAME}-handin.zip") as packed:
+        assert set(packed.namelist()) == {"call.jsonl", f"{NAME}.ipynb"}
 
 
 def test_late_comers_get_the_call_and_the_others_keep_their_payloads(folder: ClassFolder, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import zipfile
 from pathlib import Path
+from typing import Any
 
 from blowerbench.bench import LocalBench
 from blowerbench.errors import BenchError
@@ -24,10 +25,10 @@ class HomeworkError(BenchError):
     """An assignment that can't be opened or packed; says why and what to do."""
 
 
-_open: dict[Path, tuple[str, LocalBench]] = {}
+_open: dict[Path, tuple[Payload, LocalBench]] = {}
 
 
-def open_assignment(sealed: Path | str, code: str, record: Path | str = RECORD, language: str = "en") -> LocalBench:
+def open_assignment(sealed: Path | str, code: str, record: Path | str = RECORD) -> LocalBench:
     """The bench that `code` opens, its acts written to `record`; a call that was begun goes on where it stopped.
 
     Raises `SealError` for the code or the file, `HomeworkError` where `record` is another call's, or while grading.
@@ -36,18 +37,26 @@ def open_assignment(sealed: Path | str, code: str, record: Path | str = RECORD, 
         raise HomeworkError("this notebook is being graded; a call is graded from its record and is not played again")
     payload, path = open_sealed(sealed, code), Path(record).resolve()
     _fits(path, payload)
-    entry, known = _open.get(path, ("", None))
-    if known is None or not known.recording or entry != payload.entry:
+    before, known = _open.get(path, (None, None))
+    if known is None or not known.recording or before != payload:
         fault, _, severity = payload.fault.partition("/")
         known = LocalBench(
             payload.equipment, Hypothesis(fault, int(severity or 0)), payload.complaint, variant=payload.variant,
             record=path, assignment=payload.assignment, person=payload.entry,
         )  # fmt: skip
-        _open[path] = (payload.entry, known)
+        _open[path] = (payload, known)
         for note in known.notes:
             print(note)
-    print(said(Said("complaint", (payload.complaint,)), language, known.equipment))
+    print(said(Said("complaint", (payload.complaint,)), payload.language, known.equipment))
     return known
+
+
+def show_panel(bench: LocalBench) -> Any:
+    """The panel of an opened assignment, in its student's language."""
+    from blowerbench.panels import BenchPanel
+
+    language = next((payload.language for payload, known in _open.values() if known is bench), "en")
+    return BenchPanel(bench, language=language)
 
 
 def _fits(path: Path, payload: Payload) -> None:

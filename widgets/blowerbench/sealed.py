@@ -56,7 +56,7 @@ class Sealed(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Payload(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What one student works on; `fault` is ID/SEVERITY."""
+    """What one student works on; `fault` is ID/SEVERITY, `language` that of the panel."""
 
     entry: str
     assignment: str
@@ -64,6 +64,7 @@ class Payload(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     fault: str
     complaint: str
     variant: str
+    language: str = "en"
 
 
 def check_character(data: str) -> str:

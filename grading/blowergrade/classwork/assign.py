@@ -49,7 +49,7 @@ def assign(
         Assigned(s.id, "", c.equipment, c.fault, c.complaint, folder.variant_of(s.id, name))
         for s, c in zip(students, calls, strict=True)
     )
-    sealed, placed = seal(name, title or name, got, codes)
+    sealed, placed = seal(name, title or name, got, codes, languages={s.id: s.language for s in students})
     assignment = Assignment(FORMAT, name, title or name, utc_now(), utc_time(due) if due else "", rubric, placed)
     folder.keep_assignment(assignment)
     write(folder.root / "source" / name / f"{name}.ipynb", source_notebook(assignment))
@@ -76,7 +76,9 @@ def add_late_comers(folder: ClassFolder, name: str) -> tuple[str, ...]:
         return ()
     file = folder.root / "source" / name / "sealed.json"
     codes = complete_codes(folder.private, folder.students)
-    sealed, placed = seal(name, assignment.title, new, codes, old=read_sealed(file))
+    sealed, placed = seal(
+        name, assignment.title, new, codes, languages={s.id: s.language for s in folder.students}, old=read_sealed(file)
+    )
     folder.keep_assignment(structs.replace(assignment, assigned=assignment.assigned + placed))
     write(file, sealed)
     make_release(folder, name)

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import msgspec
 
+from blowerbench.errors import BenchError
 from blowerbench.record import MODEL, CallRecord, RecordError, read_record
 from blowergrade.classwork.folder import Assigned
 from blowergrade.classwork.outcome import FORMAT, Outcome
@@ -75,6 +76,8 @@ def grade_hand_in(job: Job) -> Outcome:
         sheet, notes = _graded(file, job)
     except Held as why:
         return msgspec.structs.replace(base, reason=str(why))
+    except BenchError as error:
+        return msgspec.structs.replace(base, reason=str(error)[:400])
     except RecursionError:
         return msgspec.structs.replace(base, reason="the record is nested too deeply to be one that the bench wrote")
     except Exception as error:  # whatever a record makes of us: one hand-in never stops the others

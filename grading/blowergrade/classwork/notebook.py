@@ -36,11 +36,10 @@ What is graded, in this order: **safety** ({safety} points; one critical act fai
 > The equipment is invented. Practice on it does not replace supervised work on live equipment. Follow your local codes, the
 > unit's own instructions and the rules of licensed practice.
 """
-_SETUP = """from blowerbench.homework import hand_in, open_assignment
-from blowerbench.panels import BenchPanel"""
+_SETUP = """from blowerbench.homework import hand_in, open_assignment, show_panel"""
 CODE_STUB = 'code = "..."  # your personal code, between the quotes'
 _BENCH = """bench = open_assignment("sealed.json", code)
-BenchPanel(bench)"""
+show_panel(bench)"""
 _HAND_IN = "hand_in({name})"
 _AFTER = """## What your call earned
 

@@ -15,11 +15,12 @@ from blowergrade.classwork.folder import Assigned, ClassError
 
 
 def seal(
-    name: str, title: str, assigned: tuple[Assigned, ...], codes: Mapping[str, str], *, old: Sealed | None = None
-) -> tuple[bytes, tuple[Assigned, ...]]:
+    name: str, title: str, assigned: tuple[Assigned, ...], codes: Mapping[str, str], *,
+    languages: Mapping[str, str] | None = None, old: Sealed | None = None,
+) -> tuple[bytes, tuple[Assigned, ...]]:  # fmt: skip
     """The bytes of ``sealed.json``, and `assigned` with their entry ids; raises `ClassError` where somebody has no code.
 
-    With `old` its entries are kept and those of `assigned` added.
+    `languages` leads from a student's id to the panel's language. With `old` its entries are kept and `assigned` is added.
     """
     from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
@@ -31,7 +32,8 @@ def seal(
         if one.student not in codes:
             raise ClassError(f"{one.student} has no personal code; `blowergrade class roster` makes the missing ones")
         key, entry = keys_of(plain_code(codes[one.student]), salt, cost)
-        payload = Payload(entry, name, one.equipment, one.fault, one.complaint, one.variant)
+        language = (languages or {}).get(one.student, "en")
+        payload = Payload(entry, name, one.equipment, one.fault, one.complaint, one.variant, language)
         plain = msgspec.json.encode(payload)
         if len(plain) > PADDED:
             raise ClassError(f"the payload of {one.student} has {len(plain)} bytes, {PADDED} fit; use shorter names")
