@@ -39,7 +39,7 @@ def test_the_demo_tells_the_call_in_sentences_and_writes_the_three_files(
     assert record.damage == "" and len(record.lines) > 20
     for line in record.lines:
         assert f"{line.clock // 60}:{line.clock % 60:02d}  " in said.out
-    for words in ("The customer says:", "Status: standby.", "Stated the diagnosis:", "Passed: 100 of 100 points."):
+    for words in ("The customer says:", "Status: heat on standby.", "Stated the diagnosis:", "Passed: 100 of 100 points."):
         assert words in said.out
     for name in FILES:
         assert (tmp_path / name).stat().st_size > 0 and str(tmp_path / name) in said.out

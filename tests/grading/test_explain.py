@@ -89,7 +89,7 @@ def test_whole_percents_go_to_the_largest_remainders(weights: dict[str, int], ex
 def test_the_status_rules_the_dark_displays_out_and_says_what_they_would_have_shown(explainer: Explainer) -> None:
     first = explainer.act(1)
     text = "\n".join(explainer.sentences(first))
-    assert "Read the board's status." in text and "It showed: Status: standby." in text
+    assert "Read the board's status." in text and "It showed: Status: heat on standby." in text
     dark = next(f for f in first.fallen if "dark" in f.predicted)
     assert "transformer primary open" in dark.causes  # common practice: no transformer, no status
 

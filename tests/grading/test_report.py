@@ -148,7 +148,7 @@ def test_each_act_that_told_something_shows_observed_beside_predicted(sheet: She
     told = [m for m in sheet.timeline if m.ruled_out]
     assert told, "the status told something"
     status = next(m for m in told if isinstance(m.act, a.ReadStatus))
-    assert "Showed: Status: standby." in outline.text and "would have shown: The status display is dark." in outline.text
+    assert "Showed: Status: heat on standby." in outline.text and "would have shown: The status display is dark." in outline.text
     assert f"{clock(status.clock)} – ruled out {len(status.ruled_out)}" in outline.text
     assert "transformer primary open" in outline.text  # a dead transformer leaves the display dark
 
@@ -167,7 +167,7 @@ def test_a_costly_act_is_told_in_plain_words(sheet: Sheet) -> None:
         ("4.98 uF", "6.2e-06 to 8.9e-06 F", "6.2 to 8.9 µF"),
         ("0.52 inH2O", "0.2 to 0.31 inH2O", "0.2 to 0.31 inH₂O"),
         ("blower_still", "blower_running (burner_lit?)", "The blower runs. Perhaps: The burner is lit."),
-        ("-", "status_dark | status_standby", "The status display is dark or Status: standby."),
+        ("-", "status_dark | status_standby", "The status display is dark or Status: heat on standby."),
     ],
 )
 def test_a_prediction_is_written_as_a_person_reads_it(sheet: Sheet, observed: str, predicted: str, shown: str) -> None:

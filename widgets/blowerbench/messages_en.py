@@ -104,7 +104,7 @@ STATUS = {
     "status_pre_purge": "Status: pre-purge.",
     "status_pressure_closed_early": "Status: pressure switch closed before the inducer started.",
     "status_pressure_open": "Status: pressure switch open.",
-    "status_standby": "Status: standby.",
+    "status_standby": "Status: heat on standby.",
     "status_waiting_for_pressure": "Status: inducer on, waiting for the pressure switch.",
 }
 
