@@ -8,14 +8,16 @@ from __future__ import annotations
 import csv
 import io
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
+from typing import Any
 
 import blowerdata
 from blowerbench.equipment import load_equipment
 from blowerbench.errors import BenchError
-from blowerbench.faults import load_faults
+from blowerbench.faults import Fault, load_faults
 from blowergrade.sheet_csv import safe
 
 
@@ -42,24 +44,36 @@ def misconceptions() -> tuple[Misconception, ...]:
     return parse(tomllib.loads(text))
 
 
-def parse(raw: dict[str, object]) -> tuple[Misconception, ...]:
-    """The table in `raw`, checked against the catalogue."""
+def parse(raw: Mapping[str, Any]) -> tuple[Misconception, ...]:
+    """The table in `raw`, checked against the catalogue; raises `MisconceptionError` with the entry's id."""
     rows = raw.get("misconception")
     if not isinstance(rows, list) or not rows:
         raise MisconceptionError("no [[misconception]] in the table; begin with one")
     known = {name: load_faults(load_equipment(name)).faults for name in blowerdata.names("equipment")}
-    made: list[Misconception] = []
-    for row in rows:
-        name = str(row.get("id", "without id"))
-        lacking = [k for k in ("id", "lesson", "believes", "tempting", "upset_by", "faults") if not row.get(k)]
-        if lacking:
-            raise MisconceptionError(f"{name}: {', '.join(lacking)} missing; each entry has all six")
-        pairs = tuple((unit, fault) for unit, ids in row["faults"].items() for fault in ids)
-        wrong = [f"{unit}: {fault}" for unit, fault in pairs if fault not in known.get(unit, {})]
-        if wrong:
-            raise MisconceptionError(f"{name}: no such fault: {', '.join(wrong[:3])}; `blowerbench faults` lists them")
-        made.append(Misconception(name, row["lesson"], row["believes"], row["tempting"], row["upset_by"], pairs))
+    made = [_entry(row, known) for row in rows]
+    twice = sorted({m.id for m in made if [x.id for x in made].count(m.id) > 1})
+    if twice:
+        raise MisconceptionError(f"{', '.join(twice)}: stands twice; give each entry an id of its own")
     return tuple(made)
+
+
+def _entry(row: dict[str, Any], known: Mapping[str, Mapping[str, Fault]]) -> Misconception:
+    """One entry of the table, its faults looked up in `known`."""
+    name = str(row.get("id", "without id"))
+    lacking = [k for k in ("id", "lesson", "believes", "tempting", "upset_by", "faults") if not row.get(k)]
+    if lacking:
+        raise MisconceptionError(f"{name}: {', '.join(lacking)} missing; each entry has all six")
+    faults = row["faults"]
+    if not isinstance(faults, dict) or not all(isinstance(ids, list) for ids in faults.values()):
+        raise MisconceptionError(f'{name}: faults is {faults!r}; write one line for each unit, such as UNIT = ["FAULT"]')
+    pairs = tuple((unit, fault) for unit, ids in faults.items() for fault in ids)
+    wrong = [f"{unit}: {fault}" for unit, fault in pairs if fault not in known.get(unit, {})]
+    if wrong:
+        raise MisconceptionError(f"{name}: no such fault: {', '.join(wrong[:3])}; `blowerbench faults` lists them")
+    twice = sorted({fault for pair in pairs if pairs.count(pair) > 1 for fault in pair[1:]})
+    if twice:
+        raise MisconceptionError(f"{name}: {', '.join(twice)} named twice; once is enough")
+    return Misconception(name, str(row["lesson"]), row["believes"], row["tempting"], row["upset_by"], pairs)
 
 
 def exposed_by(unit: str, fault: str) -> tuple[Misconception, ...]:

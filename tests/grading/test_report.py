@@ -148,7 +148,8 @@ def test_each_act_that_told_something_shows_observed_beside_predicted(sheet: She
     told = [m for m in sheet.timeline if m.ruled_out]
     assert told, "the status told something"
     status = next(m for m in told if isinstance(m.act, a.ReadStatus))
-    assert "Showed: Status: heat on standby." in outline.text and "would have shown: The status display is dark." in outline.text
+    assert "Showed: Status: heat on standby." in outline.text
+    assert "would have shown: The status display is dark." in outline.text
     assert f"{clock(status.clock)} – ruled out {len(status.ruled_out)}" in outline.text
     assert "transformer primary open" in outline.text  # a dead transformer leaves the display dark
 
