@@ -72,10 +72,10 @@ w.VBox([button("outlet.L"), button("outlet.G"), shown, said])
 PANEL = """
 class Timed(BenchPanel):
     spent, sent = [], []
-    def _hear(self, *told):
+    def hear(self, content):
         start = time.perf_counter()
-        super()._hear(*told)
-        if told[1]["kind"] == "act":
+        super().hear(content)
+        if content["kind"] == "act":
             self.spent.append(1e3 * (time.perf_counter() - start))
     def _send(self, message, buffers=None):
         self.sent.append(len(str(message)))

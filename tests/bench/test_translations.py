@@ -247,7 +247,7 @@ def test_a_spanish_panel_shows_no_english_at_arrival_during_a_call_or_in_a_refus
 
     def send(number: int, **message: object) -> None:
         for panel in panels.values():
-            panel._hear(None, {"view": "test", "seq": number, **message}, [])
+            panel.hear({"view": "test", "seq": number, **message})
             assert panel.problem == ""
 
     compare()
@@ -279,7 +279,7 @@ def test_a_spanish_coach_and_its_cautions_speak_no_english() -> None:
     messages += [{"kind": "hint", "strength": k} for k in (1, 2, 3)]
     for number, message in enumerate(messages, 1):
         for panel in panels:
-            panel._hear(None, {"view": "test", "seq": number, **message}, [])
+            panel.hear({"view": "test", "seq": number, **message})
             assert panel.problem == ""
         (one, _), (other, _) = map(shown, panels)  # rows may stand in another order: titles are sorted
         assert sorted(filter(has_english, set(one.values()) & set(other.values()))) == []
@@ -293,7 +293,7 @@ def test_every_text_that_a_spanish_page_asks_for_is_in_the_catalogue() -> None:
             complaint = load_faults(unit).faults["healthy_unit"].complaints[0]
             panel = BenchPanel(LocalBench(unit, "healthy_unit", complaint), language="qab")
             for number, act in enumerate(call(unit), 1):
-                panel._hear(None, {"kind": "act", "view": "test", "seq": number, "act": msgspec.to_builtins(act)}, [])
+                panel.hear({"kind": "act", "view": "test", "seq": number, "act": msgspec.to_builtins(act)})
         # a state may be put together of texts that were asked for by themselves, or begin with a capital
         parts = {t: re.sub(r" \([^)]*\)", "", t).split(", ") for t in asked if ("", t) not in known}
         unknown = [
@@ -333,7 +333,7 @@ def graded(language: str) -> Sheet:
         a.Repair("wall_cable"), a.SetDoor(True), a.WriteUp("x", (), cause, "x", "x", "x"), a.Finish(),
     )  # fmt: skip
     for number, act in enumerate(acts, 1):
-        panel._hear(None, {"kind": "act", "view": "test", "seq": number, "act": msgspec.to_builtins(act)}, [])
+        panel.hear({"kind": "act", "view": "test", "seq": number, "act": msgspec.to_builtins(act)})
         assert panel.problem == ""
     return grade_bench(bench)
 

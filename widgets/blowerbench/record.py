@@ -10,7 +10,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+from typing import IO, TypeVar
 
 import msgspec
 
@@ -72,10 +72,26 @@ def link(previous: str, body: bytes) -> str:
     return hashlib.sha256(previous.encode() + b"\n" + body).hexdigest()
 
 
-def _line(previous: str, value: Header | Line) -> tuple[bytes, str]:
+def chained(previous: str, value: Header | Line) -> tuple[bytes, str]:
+    """The line of a record that holds `value` after the chain value `previous`, and its own chain value."""
     body = msgspec.json.encode(value)
     chain = link(previous, body)
     return msgspec.json.encode(_Chained(chain, msgspec.Raw(body))) + b"\n", chain
+
+
+Kind = TypeVar("Kind", Header, Line)
+
+
+def unchained(previous: str, raw: bytes, kind: type[Kind]) -> tuple[Kind, str]:
+    """What the line `raw` of a record holds and its chain value; raises `RecordError` where it does not follow `previous`."""
+    try:
+        found = msgspec.json.decode(raw, type=_Chained)
+        body = bytes(found.body)
+        if link(previous, body) != found.chain:
+            raise RecordError("a line of the record does not follow from the one before: it was changed, moved or removed")
+        return msgspec.json.decode(body, type=kind), found.chain
+    except msgspec.MsgspecError as error:
+        raise RecordError(f"a line of the record can't be read ({error}); it was changed") from error
 
 
 def _walk(data: bytes) -> Iterator[tuple[int, int, bytes]]:
@@ -170,7 +186,7 @@ class RecordWriter:
             os.fsync(other.fileno())
 
     def _write(self, value: Header | Line) -> None:
-        data, head = _line(self.head, value)
+        data, head = chained(self.head, value)
         self._file.write(data)
         self._file.flush()
         os.fsync(self._file.fileno())

@@ -7,6 +7,7 @@ out for a danger. The page fills a form's fields into its button's act and sends
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from typing import Any, get_args
 
 import msgspec
@@ -20,8 +21,9 @@ from blowerbench.panels.places import door_word, of_supply
 Control = dict[str, Any]
 
 
+@lru_cache(maxsize=4096)
 def _act(act: a.Act) -> dict[str, Any]:
-    """`act` as plain values, its tag included."""
+    """`act` as plain values, its tag included; nobody changes them."""
     made: dict[str, Any] = msgspec.to_builtins(act)
     return made
 
@@ -31,6 +33,7 @@ class Words:
 
     def __init__(self, equipment: Equipment, language: str) -> None:
         self.equipment, self.language = equipment, language
+        self._names: dict[tuple[str, str], str] = {}  # a page asks for the same few hundred after every act
 
     def t(self, text: str) -> str:
         """`text` in the page's language."""
@@ -42,8 +45,11 @@ class Words:
 
     def name(self, kind: str, of: str) -> str:
         """The label of a name, beginning with a capital."""
-        text = label(kind, of, self.equipment, self.language)
-        return text[:1].upper() + text[1:]
+        found = self._names.get((kind, of))
+        if found is None:
+            text = label(kind, of, self.equipment, self.language)
+            found = self._names[kind, of] = text[:1].upper() + text[1:]
+        return found
 
 
 def _does(words: Words, *pairs: tuple[str, a.Act]) -> list[Control]:

@@ -143,11 +143,14 @@ class ViewsPart(Part):
     def _part_hear(self, kind: str, content: Mapping[str, Any], seq: int) -> bool:
         if kind != "view":
             return False
-        name = str(content.get("name"))
+        self.draw_view(str(content.get("name")))
+        return True
+
+    def draw_view(self, name: str) -> None:
+        """Draw the view `name` and keep it up to date from now on; raises `NoSuchView`."""
         made = drawing(self._words, name)
         with self.hold_trait_notifications():
             view = self._bench.view()
             setattr(self, f"ways_{name}", paths(self._words, name, hands_of(view.hands)))
             self.view_dress = more_dress(view, self._words)
             setattr(self, f"tree_{name}", {"size": list(made.size), "narrowest": SMALLEST, "tree": made.tree})
-        return True
