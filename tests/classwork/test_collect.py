@@ -6,6 +6,7 @@ import io
 import shutil
 import stat
 import sys
+import time
 import zipfile
 from importlib.metadata import version
 from pathlib import Path
@@ -86,6 +87,70 @@ def test_a_folder_is_collected_and_a_second_time_changes_nothing(
     assert handed_in_time(folder, "s01", NAME).endswith("+00:00") and handed_in_time(folder, "s03", NAME) == ""
     with pytest.raises(ClassError, match="is not there"):
         collect(folder, NAME, tmp_path / "nothing")
+
+
+def boxed(record: bytes) -> bytes:
+    """The zip file that a student hands in."""
+    box = io.BytesIO()
+    with zipfile.ZipFile(box, "w") as made:
+        made.writestr("call.jsonl", record)
+    return box.getvalue()
+
+
+@pytest.mark.parametrize("as_zip", [False, True])
+def test_each_students_own_zip_stays_their_own(
+    folder: ClassFolder, records: dict[str, bytes], tmp_path: Path, as_zip: bool
+) -> None:
+    for student, record in records.items():
+        place = tmp_path / "in" / student
+        place.mkdir(parents=True)
+        (place / "handin.zip").write_bytes(boxed(record))
+    source = tmp_path / "in"
+    if as_zip:
+        source = packed(tmp_path / "x.zip", {f"{s}/handin.zip": boxed(r) for s, r in records.items()})
+    collect(folder, NAME, source)
+    found = {s: (folder.root / "submitted" / s / NAME / "call.jsonl").read_bytes() for s in records}
+    assert found == records
+
+
+def test_what_a_record_says_decides_between_two_that_its_path_fits(
+    folder: ClassFolder, records: dict[str, bytes], tmp_path: Path
+) -> None:
+    found = collect(folder, NAME, packed(tmp_path / "x.zip", {"s01 and s02/call.jsonl": records["s02"]}))
+    assert [(c.student, c.taken) for c in found] == [("s02", ["call.jsonl"])]
+
+
+def test_a_hand_in_that_replaces_an_earlier_one_says_so(folder: ClassFolder, records: dict[str, bytes], tmp_path: Path) -> None:
+    short = b"".join(records["s01"].splitlines(keepends=True)[:20])
+    first = collect(folder, NAME, packed(tmp_path / "x.zip", {"s01/call.jsonl": short}))
+    second = collect(folder, NAME, packed(tmp_path / "y.zip", {"s01/call.jsonl": records["s01"]}))
+    third = collect(folder, NAME, tmp_path / "y.zip")
+    assert [any("replaces the call.jsonl" in t for t in found[0].told) for found in (first, second, third)] == [
+        False, True, False,
+    ]  # fmt: skip
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="this system can't change its zone for a test")
+def test_the_local_time_in_a_zip_file_becomes_utc_in_summer_and_winter(
+    folder: ClassFolder, records: dict[str, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # US Eastern time: UTC-4 from 14 March to 7 November 2027, else UTC-5 (15 U.S.C. 260a: second Sunday of March, first of
+    # November, at 2:00).
+    monkeypatch.setenv("TZ", "America/New_York")
+    time.tzset()
+    try:
+        for k, (local, utc) in enumerate(
+            [((2027, 3, 14, 1, 30, 0), "2027-03-14T06:30:00"), ((2027, 3, 14, 3, 30, 0), "2027-03-14T07:30:00"),
+             ((2027, 7, 1, 23, 59, 58), "2027-07-02T03:59:58"), ((2027, 11, 7, 3, 0, 0), "2027-11-07T08:00:00")]
+        ):  # fmt: skip
+            with zipfile.ZipFile(tmp_path / f"{k}.zip", "w") as made:
+                made.writestr(zipfile.ZipInfo("s01/call.jsonl", local), records["s01"])
+            collect(folder, NAME, tmp_path / f"{k}.zip")
+            assert handed_in_time(folder, "s01", NAME) == f"{utc}+00:00"
+            assert (folder.root / "submitted" / "s01" / NAME / "timestamp.txt").read_text() == f"{utc.replace('T', ' ')} UTC\n"
+    finally:
+        monkeypatch.delenv("TZ")
+        time.tzset()
 
 
 def test_of_two_records_the_one_that_fits_and_goes_further_counts_and_both_are_kept(
@@ -186,6 +251,63 @@ def test_broken_endless_and_nested_archives_are_told(
     monkeypatch.setattr(unpack, "MOST_ENTRIES", 5)
     many = packed(tmp_path / "z.zip", {f"{k}.ipynb": b"{}" for k in range(9)})
     assert any("more than 5 entries" in t for t in collect(folder, NAME, many)[0].told)
+
+
+def _patched(file: Path, entry: str, *, flag: int = 0, size: int | None = None) -> None:
+    """Change an entry's flags or stated size in both of its headers (APPNOTE 4.3.7 and 4.3.12: offsets 6, 22; 8, 24)."""
+    data = bytearray(file.read_bytes())
+    for mark, name_at, flag_at, size_at in ((b"PK\x03\x04", 30, 6, 22), (b"PK\x01\x02", 46, 8, 24)):
+        at = data.find(mark)
+        while data[at + name_at : at + name_at + len(entry)] != entry.encode():
+            at = data.index(mark, at + 1)
+        data[at + flag_at] |= flag
+        if size is not None:
+            data[at + size_at : at + size_at + 4] = size.to_bytes(4, "little")
+    file.write_bytes(data)
+
+
+@pytest.mark.parametrize("harm", ["encrypted", "says less", "cut stream"])
+def test_a_damaged_entry_is_told_and_stops_no_other(
+    folder: ClassFolder, records: dict[str, bytes], tmp_path: Path, harm: str
+) -> None:
+    file = tmp_path / "x.zip"
+    with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as made:
+        made.writestr("s01/call.jsonl", records["s01"])
+        made.writestr("s02/call.jsonl", records["s02"])
+    if harm == "encrypted":
+        _patched(file, "s01/call.jsonl", flag=1)
+    elif harm == "cut stream":
+        data = bytearray(file.read_bytes())
+        data[60:90] = b"\xff" * 30
+        file.write_bytes(data)
+    else:
+        _patched(file, "s01/call.jsonl", size=len(records["s01"]) - 50)
+    found = {c.student: c for c in collect(folder, NAME, file)}
+    assert found["s02"].taken == ["call.jsonl"] and "s01" not in found
+    assert ("is encrypted" if harm == "encrypted" else "is damaged") in found[""].told[0]
+
+
+def test_names_that_would_change_a_terminal_are_shown_plain(folder: ClassFolder, tmp_path: Path) -> None:
+    odd = "x\x1b[2J\u202ey\x9b/n.ipynb"
+    found = collect(folder, NAME, packed(tmp_path / "x.zip", {odd: b"{}"}))
+    assert found[0].told[0].startswith("x_[2J_y_/n.ipynb: ")
+    place = tmp_path / "in"
+    place.mkdir()
+    (place / "z\x1b\u202e.ipynb").write_bytes(b"{2}")
+    assert collect(folder, NAME, place)[0].told[0].startswith("z__.ipynb: ")
+
+
+def test_limits_hold_for_all_archives_of_a_folder_together(
+    folder: ClassFolder, records: dict[str, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = tmp_path / "in"
+    place.mkdir()
+    for student, record in records.items():
+        packed(place / f"{student}.zip", {f"{student}/call.jsonl": record})
+    monkeypatch.setattr(unpack, "MOST_BYTES", len(records["s01"]) + 100)
+    found = {c.student: c for c in collect(folder, NAME, place)}
+    assert found["s01"].taken == ["call.jsonl"] and "s02" not in found
+    assert "all together are more than" in found[""].told[0]
 
 
 # ---------------------------------------------------------------------- the diagnostic command

@@ -13,6 +13,7 @@ from typing import Any
 import msgspec
 import nbformat
 import pytest
+from forged import chained
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_output
 from small_class import COMPLAINT, FURNACE, NAME, play
 
@@ -20,7 +21,6 @@ from blowerbench import LocalBench
 from blowerbench import acts as a
 from blowerbench.faults import Hypothesis
 from blowerbench.homework import open_assignment
-from blowerbench.record import GENESIS, link
 from blowergrade.classwork import grading
 from blowergrade.classwork.assign import assign
 from blowergrade.classwork.codes import read_codes
@@ -37,7 +37,7 @@ def graded(folder: ClassFolder) -> tuple[grading.Row, dict[str, float | None]]:
     rows = {r.student: r for r in grading.grade_class(folder, NAME, (WHO, "s02"), processes=1, progress=False)}
     assert rows["s02"].passed and rows["s02"].tenths == 1000
     assert write_grades(folder, NAME, (WHO,), progress=False) == ()
-    assert verify(folder, NAME) == ()
+    assert verify(folder, NAME, (WHO,)) == ()
     with sqlite3.connect(folder.root / "gradebook.db") as db:
         found = dict(
             db.execute(
@@ -225,16 +225,6 @@ def test_a_renamed_notebook_is_found_wanting_and_the_record_counts(folder: Class
 
 
 # ---------------------------------------------------------------------- the record
-def chained(lines: list[dict[str, Any]]) -> bytes:
-    """Record lines with a chain that fits them, as a forger makes it."""
-    head, out = GENESIS, []
-    for line in lines:
-        body = msgspec.json.encode(line["body"])
-        head = link(head, body)
-        out.append(msgspec.json.encode({"chain": head, "body": msgspec.Raw(body)}) + b"\n")
-    return b"".join(out)
-
-
 def record_of(folder: ClassFolder) -> Path:
     return place_of(folder) / "call.jsonl"
 

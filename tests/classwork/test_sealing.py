@@ -11,15 +11,28 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from lesson_texts import run
+from msgspec import structs
 from small_class import COMPLAINT, FAULT, FURNACE, NAME
 
+from blowerbench.acts import Look, ReadStatus
 from blowerbench.homework import HomeworkError, hand_in, open_assignment, show_panel
-from blowerbench.sealed import ALPHABET, SealError, check_character, open_sealed, plain_code
+from blowerbench.record import read_record
+from blowerbench.sealed import (
+    ALPHABET,
+    Kdf,
+    SealError,
+    check_character,
+    keys_of,
+    open_sealed,
+    plain_code,
+    read_sealed,
+)
 from blowergrade.classwork.assign import add_late_comers, assign
 from blowergrade.classwork.codes import new_code, read_codes
 from blowergrade.classwork.draw import Wanted
 from blowergrade.classwork.folder import ClassError, ClassFolder
 from blowergrade.classwork.new import make_class, update_roster
+from blowergrade.classwork.sealing import seal
 
 
 def test_scrypt_is_that_of_rfc_7914() -> None:
@@ -28,6 +41,13 @@ def test_scrypt_is_that_of_rfc_7914() -> None:
     assert made.hex().startswith("fdbabe1c9d3472007856e7190d01e9fe7c6ad7cbc8237830e77376634b373162")
     made = hashlib.scrypt(b"pleaseletmein", salt=b"SodiumChloride", n=16384, r=8, p=1, dklen=64, maxmem=2**26)
     assert made.hex().startswith("7023bdcb3afd7348461c06cd81fd38ebfda8fbba904f8e3ea9b543f6545da1f2")
+
+
+def test_a_codes_key_and_entry_are_scrypts_first_48_bytes() -> None:
+    # RFC 7914, section 12, third vector: the derived bytes do not hang on how many are asked for (PBKDF2's blocks).
+    key, entry = keys_of("pleaseletmein", b"SodiumChloride", Kdf(n=16384, r=8, p=1))
+    assert key.hex() == "7023bdcb3afd7348461c06cd81fd38ebfda8fbba904f8e3ea9b543f6545da1f2"
+    assert entry == "d5432955613f0fcf62d49705242a9af9"
 
 
 def test_aes_gcm_is_that_of_its_authors() -> None:
@@ -77,7 +97,7 @@ def test_a_sealed_file_tells_no_name_no_fault_and_no_length(folder: ClassFolder)
     assert list(sealed["entries"]) == sorted(sealed["entries"])
 
 
-@pytest.mark.parametrize("harm", ["data", "swap", "format", "cost", "cut"])
+@pytest.mark.parametrize("harm", ["data", "swap", "format", "cost", "odd cost", "cut"])
 def test_a_file_that_was_changed_is_refused(folder: ClassFolder, harm: str, tmp_path: Path) -> None:
     sealed = json.loads((folder.root / "release" / NAME / "sealed.json").read_text())
     mine, other = folder.assignment(NAME).assigned[0].entry, folder.assignment(NAME).assigned[1].entry
@@ -89,10 +109,37 @@ def test_a_file_that_was_changed_is_refused(folder: ClassFolder, harm: str, tmp_
         sealed["format"] = 9
     elif harm == "cost":
         sealed["kdf"]["n"] = 2**30
+    elif harm == "odd cost":
+        sealed["kdf"]["n"] = 3
     file = tmp_path / "sealed.json"
     file.write_text(json.dumps(sealed)[: -20 if harm == "cut" else None])
     with pytest.raises(SealError):
         open_sealed(file, read_codes(folder.private)["s01"])
+
+
+def test_a_payload_carried_into_another_assignments_file_is_refused(folder: ClassFolder, tmp_path: Path) -> None:
+    codes, mine = read_codes(folder.private), folder.assignment(NAME).assigned[:1]
+    first = folder.root / "release" / NAME / "sealed.json"
+    salted = structs.replace(read_sealed(first), entries={})
+    made, _ = seal("second", "Second", mine, codes, old=salted)  # the same salt: only what is bound tells them apart
+    other = json.loads(made)
+    other["entries"] = json.loads(first.read_text())["entries"]
+    (tmp_path / "sealed.json").write_text(json.dumps(other))
+    with pytest.raises(SealError, match="was changed since it was made"):
+        open_sealed(tmp_path / "sealed.json", codes["s01"])
+
+
+def test_a_record_deleted_while_its_bench_is_open_is_begun_anew_and_nothing_is_lost(
+    folder: ClassFolder, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, release = read_codes(folder.private)["s01"], folder.root / "release" / NAME / "sealed.json"
+    first = open_assignment(release, code, tmp_path / "call.jsonl")
+    first.act(Look())
+    (tmp_path / "call.jsonl").unlink()
+    second = open_assignment(release, code, tmp_path / "call.jsonl")
+    second.act(ReadStatus())
+    second.close()
+    assert second is not first and [x.act for x in read_record(tmp_path / "call.jsonl").lines] == [ReadStatus()]
 
 
 def test_homework_refuses_to_mix_records_and_to_play_while_it_is_graded(

@@ -25,7 +25,8 @@ class HomeworkError(BenchError):
     """An assignment that can't be opened or packed; says why and what to do."""
 
 
-_open: dict[Path, tuple[Payload, LocalBench]] = {}
+#: By record: what it was opened with, the bench, and which file it writes to.
+_open: dict[Path, tuple[Payload, LocalBench, tuple[int, int]]] = {}
 
 
 def open_assignment(sealed: Path | str, code: str, record: Path | str = RECORD) -> LocalBench:
@@ -37,14 +38,16 @@ def open_assignment(sealed: Path | str, code: str, record: Path | str = RECORD) 
         raise HomeworkError("this notebook is being graded; a call is graded from its record and is not played again")
     payload, path = open_sealed(sealed, code), Path(record).resolve()
     _fits(path, payload)
-    before, known = _open.get(path, (None, None))
+    before, known, file = _open.get(path, (None, None, None))
+    if known is not None and file != _file_of(path):
+        known.close()  # its file was deleted or replaced: what it wrote now would be lost
     if known is None or not known.recording or before != payload:
         fault, _, severity = payload.fault.partition("/")
         known = LocalBench(
             payload.equipment, Hypothesis(fault, int(severity or 0)), payload.complaint, variant=payload.variant,
             record=path, assignment=payload.assignment, person=payload.entry,
         )  # fmt: skip
-        _open[path] = (payload, known)
+        _open[path] = (payload, known, _file_of(path))
         for note in known.notes:
             print(note)
     print(said(Said("complaint", (payload.complaint,)), payload.language, known.equipment))
@@ -55,8 +58,16 @@ def show_panel(bench: LocalBench) -> Any:
     """The panel of an opened assignment, in its student's language."""
     from blowerbench.panels import BenchPanel
 
-    language = next((payload.language for payload, known in _open.values() if known is bench), "en")
+    language = next((payload.language for payload, known, _ in _open.values() if known is bench), "en")
     return BenchPanel(bench, language=language)
+
+
+def _file_of(path: Path) -> tuple[int, int]:
+    """Which file stands at `path`: device and number, zeros for none."""
+    if not path.exists():
+        return 0, 0
+    about = path.stat()
+    return about.st_dev, about.st_ino
 
 
 def _fits(path: Path, payload: Payload) -> None:

@@ -105,8 +105,9 @@ def read_sealed(file: Path | str) -> Sealed:
         raise SealError(f"{file.name} is damaged ({error}); fetch it again from your instructor") from error
     if sealed.format != FORMAT:
         raise SealError(f"{file.name} has format {sealed.format}, this reads {FORMAT}; install the release that made it")
-    if not (2 <= sealed.kdf.n <= 2**18 and 1 <= sealed.kdf.r <= 16 and 1 <= sealed.kdf.p <= 4):
-        raise SealError(f"{file.name} asks for more work than a code needs; fetch it again from your instructor")
+    cost = sealed.kdf
+    if not (2 <= cost.n <= 2**18 and cost.n.bit_count() == 1 and 1 <= cost.r <= 16 and 1 <= cost.p <= 4):
+        raise SealError(f"{file.name} asks for work that no code needs; fetch it again from your instructor")
     return sealed
 
 

@@ -5,7 +5,9 @@ Rule: an assignment that somebody has handed in is never made anew.
 
 from __future__ import annotations
 
+import re
 import secrets
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -15,6 +17,7 @@ from blowerbench.sealed import read_sealed
 from blowergrade.classwork.codes import complete_codes
 from blowergrade.classwork.draw import Wanted, draw_calls
 from blowergrade.classwork.folder import FORMAT, Assigned, Assignment, ClassError, ClassFolder, write
+from blowergrade.classwork.new import checked_title
 from blowergrade.classwork.notebook import source_notebook
 from blowergrade.classwork.people import checked_id
 from blowergrade.classwork.sealing import seal
@@ -30,7 +33,7 @@ def utc_time(text: str, where: str = "--due") -> str:
     """`text` as UTC, ISO 8601; a time without a zone is this machine's. Raises `ClassError`."""
     try:
         return datetime.fromisoformat(text).astimezone(UTC).replace(microsecond=0).isoformat()
-    except ValueError as error:
+    except (ValueError, OverflowError) as error:
         raise ClassError(f"{where}: {text!r} is no time; write it like 2027-03-01T17:00") from error
 
 
@@ -40,6 +43,7 @@ def assign(
 ) -> Assignment:  # fmt: skip
     """Assign a fault to everybody in the class; returns what each got. Raises `ClassError`, `RosterError`, `RubricError`."""
     checked_id(name, "assignment")
+    checked_title(title)
     load_rubric(rubric)
     _may_be_made(folder, name, again)
     students = folder.students
@@ -121,9 +125,12 @@ def make_release(folder: ClassFolder, name: str) -> None:
     """Have nbgrader make ``release/NAME`` from ``source/NAME``; raises `ClassError` with nbgrader's own words."""
     made = nbgrader_api(folder).generate_assignment(name)
     if not made["success"]:
-        raise ClassError(f"nbgrader could not make the release of {name!r}: {_last(made)}; try `blowergrade class check`")
+        raise ClassError(f"nbgrader could not make the release of {name!r}: {told_by(made)}; try `blowergrade class check`")
 
 
-def _last(made: dict[str, Any]) -> str:
-    text = str(made.get("error") or made.get("log") or "it said nothing").strip()
-    return text.splitlines()[-1]
+def told_by(made: Mapping[str, Any]) -> str:
+    """The line of nbgrader's log that says why it failed: its own last one only points at a traceback."""
+    text = f"{made.get('error') or ''}\n{made.get('log') or ''}"
+    lines = [x.strip() for x in text.splitlines() if x.strip()]
+    errors = [x for x in lines if re.match(r"[\w.]+(Error|Exception|Entry): ", x) and "see the the above" not in x]
+    return (errors or lines or ["it said nothing"])[-1][:300]

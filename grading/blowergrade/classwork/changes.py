@@ -20,9 +20,7 @@ DAY = timedelta(days=1)
 
 
 # ---------------------------------------------------------------------- points set by a person
-def override(
-    folder: ClassFolder, student: str, assignment: str, part: str, points: str | int, reason: str, by: str
-) -> Outcome:
+def override(folder: ClassFolder, student: str, assignment: str, part: str, points: str | int, reason: str, by: str) -> Outcome:
     """Set `part` of an outcome to `points` (at most one decimal), with a reason; returns the outcome as it now is."""
     outcome = folder.outcome(student, assignment)
     if outcome is None:
@@ -75,7 +73,8 @@ def with_late(folder: ClassFolder, outcome: Outcome) -> Outcome:
     whole = sum(points for points in got if points is not None)
     days, taken, hold = late_taken_off(folder.settings, due, outcome.handed_in, whole)
     changed = msgspec.structs.replace(outcome, late_days=days, late_tenths=taken)
-    if hold and outcome.status == "graded" and not outcome.overrides:
+    decided = {o.part for o in outcome.overrides} >= set(PARTS)  # a person gave every part's points, late or not
+    if hold and outcome.status == "graded" and not decided:
         return msgspec.structs.replace(changed, status="manual", reason=hold)
     return changed
 
@@ -89,6 +88,9 @@ def extend(folder: ClassFolder, student: str, assignment: str, due: str, reason:
     """Give `student` until `due` (UTC, ISO 8601) for `assignment`; takes effect on what is graded already, too."""
     if folder.assignment(assignment).of(student) is None:
         raise ClassError(f"{assignment!r} was not assigned to {student!r}; see roster.csv")
+    if not reason.strip() or not by.strip():
+        raise ClassError("more time needs a reason and a name: --reason TEXT --by NAME")
+    due = _utc(due)
     known = _extensions(folder)
     known.setdefault(assignment, {})[student] = due
     write(folder.private / "extensions.json", msgspec.json.format(msgspec.json.encode(known, order="sorted"), indent=1))
@@ -98,6 +100,16 @@ def extend(folder: ClassFolder, student: str, assignment: str, due: str, reason:
         held = outcome.status == "manual" and outcome.sheet is not None and outcome.reason.startswith("handed in ")
         freed = msgspec.structs.replace(outcome, status="graded", reason="") if held else outcome
         folder.keep_outcome(with_late(folder, freed))
+
+
+def _utc(text: str) -> str:
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise ClassError(f"{text!r} is no time; write it like 2027-03-05T17:00+00:00") from error
+    if when.tzinfo is None:
+        raise ClassError(f"{text!r} has no zone; write it like {text}+00:00")
+    return when.astimezone(UTC).isoformat()
 
 
 def _extensions(folder: ClassFolder) -> dict[str, dict[str, str]]:

@@ -5,6 +5,7 @@ Rule: it changes nothing, and says what it could not look at.
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import stat
@@ -21,6 +22,8 @@ from blowerbench.sealed import SealError, open_sealed, read_sealed
 from blowergrade.classwork.codes import read_codes
 from blowergrade.classwork.configure import AUTOGRADE, SANITIZE
 from blowergrade.classwork.folder import ClassFolder
+from blowergrade.classwork.notebook import PLACEHOLDER, part_of
+from blowergrade.classwork.outcome import PARTS
 
 Level = Literal["ok", "warning", "problem"]
 #: Versions of nbgrader that this was tried with: from the first to before the second.
@@ -40,7 +43,7 @@ class Finding(msgspec.Struct, frozen=True):
 def check(folder: ClassFolder) -> tuple[Finding, ...]:
     """Everything that was looked at in the class `folder`, in order."""
     made: list[Finding] = []
-    for look in (_versions, _commands, _settings, _private, _roster, _exchange, _assignments, _leaks, _gradebook):
+    for look in (_versions, _commands, _settings, _private, _roster, _exchange, _assignments, _cells, _leaks, _gradebook):
         try:
             made += look(folder)
         except BenchError as error:
@@ -182,6 +185,29 @@ def _opens(file: Path, name: str, people: list[tuple[str, str, str]]) -> Iterato
     yield Finding("ok", f"codes open release/{name}/sealed.json ({len(people)} tried)")
 
 
+def _cells(folder: ClassFolder) -> Iterator[Finding]:
+    """Look whether a released grade cell still earns nothing by itself: nbgrader gives full marks for an empty one."""
+    for name in folder.assignments():
+        file = folder.root / "release" / name / f"{name}.ipynb"
+        if not file.is_file():
+            continue
+        raises = PLACEHOLDER.partition("{0}")[0]
+        right: set[str] = set()
+        wrong: set[str] = set()
+        for cell in msgspec.json.decode(file.read_bytes())["cells"]:
+            about = cell["metadata"].get("nbgrader", {})
+            if about.get("grade"):
+                one = str(about.get("grade_id"))
+                fits = part_of(one) and about.get("locked") and "".join(cell["source"]).startswith(raises)
+                (right if fits and cell["cell_type"] == "code" else wrong).add(one)
+        lacking = set(PARTS) - {part_of(one) for one in right}
+        if wrong or lacking:
+            what = f"release/{name}/{name}.ipynb: grade cells were changed or are missing: {', '.join(sorted(wrong | lacking))}"
+            yield Finding("problem", what, f"run `blowergrade class assign {name} --again`, and hand the release out again")
+        else:
+            yield Finding("ok", f"the grade cells of release/{name} earn nothing by themselves")
+
+
 def _leaks(folder: ClassFolder) -> Iterator[Finding]:
     """Look for keys, codes, faults and names in everything that students get."""
     secrets = _what_must_not_be_seen(folder)
@@ -208,8 +234,14 @@ def _what_must_not_be_seen(folder: ClassFolder) -> dict[str, set[bytes]]:
         "a personal code": {c.encode() for c in codes} | {c.replace("-", "").encode() for c in codes},
         "an assigned fault": {x.fault.partition("/")[0].encode() for x in given},
         "a student's variant": {x.variant.encode() for x in given},
-        "a student's name": {s.name.encode() for s in folder.students if len(s.name) > 3},
+        "a student's name": {w for s in folder.students if len(s.name) > 3 for w in _as_written(s.name)},
+        "a student's address": {s.email.encode() for s in folder.students if s.email},
     }
+
+
+def _as_written(name: str) -> set[bytes]:
+    """A name's bytes in a text file and in JSON with and without escapes."""
+    return {name.encode(), json.dumps(name)[1:-1].encode(), json.dumps(name, ensure_ascii=False)[1:-1].encode()}
 
 
 def _gradebook(folder: ClassFolder) -> Iterator[Finding]:

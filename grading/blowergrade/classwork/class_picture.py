@@ -8,8 +8,10 @@ from __future__ import annotations
 import base64
 import html
 import io
+import unicodedata
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -46,16 +48,39 @@ class _Class:
     """The outcomes that are drawn, with the names to show."""
 
     def __init__(self, folder: ClassFolder, names: Sequence[str], anonymous: bool) -> None:
-        self.folder, self.names = folder, tuple(names)
+        self.folder, self.anonymous = folder, anonymous
+        self.names = tuple(sorted(names, key=lambda n: (folder.assignment(n).made, n)))
         shown = {s.id: s.name for s in folder.students}
         ids = list(shown) + sorted({x.student for n in names for x in folder.assignment(n).assigned} - set(shown))
+        if anonymous:  # in the roster's order everybody could count
+            ids.sort(key=lambda i: folder.derived("picture", i))
         self.shown = {i: f"student {k}" if anonymous else shown.get(i) or i for k, i in enumerate(ids, 1)}
-        self.outcomes = [o for n in names for i in ids if (o := folder.outcome(i, n)) is not None]
+        self.outcomes = [o for n in self.names for i in ids if (o := folder.outcome(i, n)) is not None]
+
+    def on_plot(self, student: str) -> str:
+        """The name as a plot can draw it: the id instead where its font lacks a letter or the writing runs from the right."""
+        name = self.shown[student]
+        right = any(unicodedata.bidirectional(c) in ("R", "AL") for c in name)
+        return student if right or not {ord(c) for c in name} <= _letters() else name
+
+    def in_table(self, student: str) -> str:
+        """The name with the id, by which two of one name are told apart."""
+        name = self.shown[student]
+        return name if self.anonymous or name == student else f"{name} ({student})"
 
     @property
     def sheets(self) -> list[tuple[str, Sheet]]:
         """Student's id and sheet of every call that was graded."""
         return [(o.student, o.sheet) for o in self.outcomes if o.sheet is not None]
+
+
+@cache
+def _letters() -> frozenset[int]:
+    """The letters that the plots' font has."""
+    from matplotlib.font_manager import findfont
+    from matplotlib.ft2font import FT2Font
+
+    return frozenset(FT2Font(findfont("DejaVu Sans")).get_charmap())
 
 
 def figures(folder: ClassFolder, names: Sequence[str], anonymous: bool = False) -> tuple[Figure, ...]:
@@ -72,7 +97,7 @@ def draw(folder: ClassFolder, names: Sequence[str], out: Path, anonymous: bool =
         if figure.png:
             write(out / f"{figure.name}.png", figure.png)
     page = out / "class.html"
-    write(page, page_of(folder.settings.title, names, made).encode())
+    write(page, page_of(folder.settings.title, names, made, anonymous).encode())
     return page
 
 
@@ -104,12 +129,19 @@ def _maps(drawn: _Class) -> list[Figure]:
     made = []
     for start in range(0, max(1, len(table)), ON_A_MAP):
         block = table[start : start + ON_A_MAP]
-        cells = tuple((drawn.shown[s], *(f"{v:.0f} %" if v == v else "by hand" for v in values)) for s, values in block)
+        cells = tuple(
+            (drawn.in_table(s), *(f"{v:.0f} %" if v == v else _instead(rows[s]) for v in values)) for s, values in block
+        )
         number = f" ({start // ON_A_MAP + 1})" if len(table) > ON_A_MAP else ""
         says = _worst_part(block)
-        png = _heat([drawn.shown[s] for s, _ in block], [v for _, v in block]) if block else b""
+        png = _heat([drawn.on_plot(s) for s, _ in block], [v for _, v in block]) if block else b""
         made.append(Figure(f"parts{start // ON_A_MAP or ''}", f"Who earned what{number}", says, png, head, cells))
     return made
+
+
+def _instead(outcomes: Sequence[Outcome]) -> str:
+    """What stands in the table where there are no points."""
+    return "missing" if all(o.status == "missing" for o in outcomes) else "by hand"
 
 
 def _mean(values: Sequence[float]) -> float:
@@ -129,14 +161,16 @@ def _worst_part(block: Sequence[tuple[str, list[float]]]) -> str:
 def _heat(names: Sequence[str], values: Sequence[Sequence[float]]) -> bytes:
     figure, axes = _figure(7.0, 1.2 + 0.27 * len(names))
     # One hue from light to dark: it can be told apart in grey and with any colour vision; the number stands in each cell.
+    # What waits is grey, so that it does not look like nothing earned.
+    axes.set_facecolor("#d9d9d9")
     axes.imshow(values, cmap="Blues", vmin=0, vmax=100, aspect="auto")
     axes.set_xticks(range(len(PARTS)), [PART_TITLES[p] for p in PARTS])
     axes.set_yticks(range(len(names)), [n if len(n) <= 28 else f"{n[:27]}…" for n in names], parse_math=False)
     for y, row in enumerate(values):
         for x, value in enumerate(row):
             shown = f"{value:.0f}" if value == value else "?"
-            axes.text(x, y, shown, ha="center", va="center", fontsize=8, color="white" if value > 60 else "black")
-    axes.set_title("percent of the part's points; ? waits for a person", fontsize=9)
+            axes.text(x, y, shown, ha="center", va="center", fontsize=8, color="white" if value > 70 else "black")
+    axes.set_title("percent of the part's points; ? waits for a person, or nothing was handed in", fontsize=9)
     return _png(figure)
 
 
@@ -208,7 +242,7 @@ def _time(drawn: _Class) -> Figure:
         figure, axes = _figure(7.0, 1.0 + 0.38 * len(rows))
         _bars(axes, [act_words(k) for k, _, _ in rows], [s / 60 for _, s, _ in rows], "simulated minutes lost, all calls")
         png = _png(figure)
-    says = f"Most time was lost by {act_words(rows[0][0])}." if rows else "No time was lost."
+    says = f"Most time was lost by this act: {act_words(rows[0][0])}." if rows else "No time was lost."
     cells = tuple((act_words(k), f"{s / 60:.1f}", str(n)) for k, s, n in rows)
     return Figure("time", "Where time went", says, png, ("what was done", "minutes lost", "students"), cells)
 
@@ -228,26 +262,33 @@ def _wrong(drawn: _Class) -> Figure:
         if set(sheet.declared) != set(sheet.correction.split("; ")):
             found[true, declared] += 1
     rows = tuple((true, said, str(n)) for (true, said), n in found.most_common(20))
-    says = f"{sum(found.values())} calls named another part." if rows else "Nobody named a wrong part."
+    says = f"Calls that named another part, or none: {sum(found.values())}." if rows else "Nobody named a wrong part."
     return Figure("declared", "What was named instead", says, b"", ("what it was", "what was named", "calls"), rows)
 
 
 def _needs(drawn: _Class) -> Figure:
     """Per student: what to practise, the newest call first."""
     newest = dict(drawn.sheets)
-    waiting = {o.student: o.reason for o in drawn.outcomes if o.status != "graded"}
+    waiting = {o.student: _waits(o, drawn.anonymous) for o in drawn.outcomes if o.status != "graded"}
     rows = []
-    for student, shown in drawn.shown.items():
+    for student in drawn.shown:
         if student in newest:
-            rows.append((shown, " ".join(advice(newest[student])[:2])))
+            rows.append((drawn.in_table(student), " ".join(advice(newest[student])[:2])))
         elif student in waiting:
-            rows.append((shown, f"By hand: {waiting[student]}"))
+            rows.append((drawn.in_table(student), waiting[student]))
     says = "Taken from each student's newest call; safety comes first."
     return Figure("needs", "Who needs what", says, b"", ("student", "suggestion"), tuple(rows))
 
 
+def _waits(outcome: Outcome, anonymous: bool) -> str:
+    """What to say of a call without a grade; a reason may name somebody."""
+    if outcome.status == "missing":
+        return "Nothing was handed in."
+    return "By hand." if anonymous else f"By hand: {outcome.reason}"
+
+
 # ---------------------------------------------------------------------- the page
-def page_of(title: str, names: Sequence[str], made: Sequence[Figure]) -> str:
+def page_of(title: str, names: Sequence[str], made: Sequence[Figure], anonymous: bool = False) -> str:
     """All figures with their tables on one page that needs nothing else."""
     style = (
         "body{font:16px/1.45 system-ui,sans-serif;max-width:60rem;margin:2rem auto;padding:0 1rem;color:#111;background:#fff}"
@@ -257,11 +298,12 @@ def page_of(title: str, names: Sequence[str], made: Sequence[Figure]) -> str:
     )
     body = "\n".join(map(_section, made))
     e: Callable[[str], str] = html.escape
+    whom = "Without names." if anonymous else "For the instructor only."
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{e(title)}: the class</title>'
         '<meta name="viewport" content="width=device-width, initial-scale=1"><meta http-equiv="Content-Security-Policy" '
         f"content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:\"><style>{style}</style></head>\n<body><main>"
-        f"<h1>{e(title)}</h1><p>Assignments: {e(', '.join(names))}. For the instructor only.</p>\n{body}\n"
+        f"<h1>{e(title)}</h1><p>Assignments: {e(', '.join(names))}. {whom}</p>\n{body}\n"
         "</main></body></html>\n"
     )
 

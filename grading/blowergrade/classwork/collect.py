@@ -150,7 +150,8 @@ def _take(folder: ClassFolder, assignment: Assignment, student: str, files: Sequ
         _keep_version(folder, assignment.name, student, stamp, file, target)
         if Path(file.found.path).name != target:
             made.told.append(f"{file.found.path} was taken as {target}")
-        _replace(folder, assignment.name, student, place / target, file.found.file)
+        if _replace(folder, assignment.name, student, place / target, file.found.file):
+            made.told.append(f"it replaces the {target} taken before, which is kept in private/handed_in")
         made.taken.append(target)
     if notebook is None and not (place / f"{assignment.name}.ipynb").exists():
         made.told.append("the notebook is missing; the record counts")
@@ -188,12 +189,14 @@ def _keep_version(folder: ClassFolder, name: str, student: str, stamp: str, file
         shutil.copyfile(file.found.file, kept)
 
 
-def _replace(folder: ClassFolder, name: str, student: str, target: Path, new: Path) -> None:
-    """Put `new` at `target`; what lay there goes to the versions first."""
+def _replace(folder: ClassFolder, name: str, student: str, target: Path, new: Path) -> bool:
+    """Put `new` at `target`; what lay there goes to the versions first. Returns whether something else lay there."""
+    there = False
     if target.is_file() and not target.is_symlink():
         digest = digest_of(target)
         if digest == digest_of(new):
-            return
+            return False
+        there = True
         known = folder.private / "handed_in" / name / student
         if not any(known.glob(f"*/{digest[:12]}-*")):
             place = known / "before"
@@ -202,6 +205,7 @@ def _replace(folder: ClassFolder, name: str, student: str, target: Path, new: Pa
     elif target.is_symlink():
         target.unlink()
     write(target, new.read_bytes())
+    return there
 
 
 def _keep_time(folder: ClassFolder, name: str, student: str, when: str) -> None:

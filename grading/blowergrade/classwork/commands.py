@@ -182,10 +182,14 @@ def _override(options: argparse.Namespace) -> None:
 def _extend(options: argparse.Namespace) -> None:
     from blowergrade.classwork.assign import utc_time
     from blowergrade.classwork.changes import extend
+    from blowergrade.classwork.gradebook import write_grades
 
     folder = ClassFolder(options.folder)
     due = utc_time(options.due, "DUE")
     extend(folder, options.student, options.name, due, options.reason, options.by)
+    if folder.outcome(options.student, options.name) is not None:
+        for line in write_grades(folder, options.name, (options.student,), progress=False):
+            print(line)
     print(f"{options.student} has until {due} for {options.name}.")
 
 

@@ -90,8 +90,9 @@ def oneroster_tables(folder: ClassFolder, names: Sequence[str]) -> dict[str, str
     for name in names:
         assignment = folder.assignment(name)
         items.append(_line_item(folder, assignment))
+        ids = {s.id for s in folder.students} | {x.student for x in assignment.assigned}
         results += [
-            _result(folder, name, student, outcome)
+            _result(folder, name, student, outcome, outcome.reason_without(ids - {student}))
             for student, _, outcome in outcomes_of(folder, name)
             if outcome is not None
         ]
@@ -133,11 +134,11 @@ def _line_item(folder: ClassFolder, assignment: Assignment) -> tuple[str, ...]:
     )  # fmt: skip
 
 
-def _result(folder: ClassFolder, name: str, student: str, outcome: Outcome) -> tuple[str, ...]:
+def _result(folder: ClassFolder, name: str, student: str, outcome: Outcome, reason: str) -> tuple[str, ...]:
     tenths = outcome.tenths
     status = "fully graded" if tenths is not None else SCORE_STATUS[outcome.status]
     if tenths is None and outcome.overrides:
         status = "partially graded"
     day = (outcome.when or outcome.handed_in)[:10]
     item = f"{folder.settings.course}-{name}"
-    return (f"{item}-{student}", "", "", item, student, status, points(tenths), day, outcome.reason)
+    return (f"{item}-{student}", "", "", item, student, status, points(tenths), day, reason)

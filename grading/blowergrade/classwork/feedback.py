@@ -6,7 +6,6 @@ releasing it over the exchange works as ever.
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Collection
 from datetime import UTC, datetime
 from pathlib import Path
@@ -52,17 +51,26 @@ def _write(folder: ClassFolder, assignment: Assignment, student: Student, outcom
     place = folder.root / "feedback" / student.id / assignment.name
     file = place / f"{assignment.name}.html"
     write(file, page(folder, assignment, student, outcome).encode())
-    for name in ("timestamp.txt", "submission_secret.txt"):  # what nbgrader's release of feedback looks for
-        source = folder.root / "submitted" / student.id / assignment.name / name
-        if source.is_file() and not source.is_symlink():
-            shutil.copyfile(source, place / name)
+    _for_release(folder, assignment, student, outcome, place)
     return file
+
+
+def _for_release(folder: ClassFolder, assignment: Assignment, student: Student, outcome: Outcome, place: Path) -> None:
+    """Put beside a page what nbgrader's release of feedback wants to read: one page without it ends the release of all.
+
+    Who handed in by another way gets a secret of our own, under which nobody finds the page in the exchange.
+    """
+    secret = folder.derived("feedback", student.id, assignment.name).hex()
+    for name, instead in (("timestamp.txt", outcome.handed_in or outcome.when), ("submission_secret.txt", secret)):
+        source = folder.root / "submitted" / student.id / assignment.name / name
+        there = source.is_file() and not source.is_symlink() and 0 < source.stat().st_size < 1_000
+        write(place / name, source.read_bytes() if there else instead.encode())
 
 
 def page(folder: ClassFolder, assignment: Assignment, student: Student, outcome: Outcome) -> str:
     """The page of one student, whole, in their language."""
     language = student.language
-    before = _before(assignment, outcome, language)
+    before = _before(folder, assignment, outcome, language)
     if outcome.sheet is None:
         return environment().get_template("feedback_waiting.html").render(
             _=lambda text: t(text, language), lang=language, school=folder.settings.title, person=student.name,
@@ -72,15 +80,18 @@ def page(folder: ClassFolder, assignment: Assignment, student: Student, outcome:
     return render(outcome.sheet, language, Added(student.name, folder.settings.title, before, after))
 
 
-def _before(assignment: Assignment, outcome: Outcome, language: str) -> Markup:
+def _before(folder: ClassFolder, assignment: Assignment, outcome: Outcome, language: str) -> Markup:
     total = outcome.tenths
+    others = {s.id for s in folder.students} | {x.student for x in assignment.assigned}
+    reason = outcome.reason_without(others - {outcome.student})
     of = t("{0} of {1}", language)
     late = t("{0} days late: {1} points off", language).format(outcome.late_days, points(outcome.late_tenths))
     made = environment().get_template("feedback_before.html").render(
         _=lambda text: t(text, language), title=assignment.title,
         total=of.format(points(total), 100) if total is not None else t("not decided yet", language),
         handed_in=outcome.handed_in.replace("T", " ").replace("+00:00", " UTC"), late=late if outcome.late_days else "",
-        waiting=outcome.reason if total is None and outcome.status == "manual" else "",
+        waiting=reason if total is None and outcome.status == "manual" else "",
+        missing=total is None and outcome.status == "missing",
         overrides=[(t(PART_TITLES[o.part], language), points(o.tenths), o.reason) for o in _newest(outcome)],
         advice=advice(outcome.sheet, language) if outcome.sheet is not None else (),
     )  # fmt: skip

@@ -20,6 +20,7 @@ import os
 import secrets
 import tomllib
 from pathlib import Path
+from typing import Annotated
 
 import msgspec
 
@@ -66,9 +67,9 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     course: str
     title: str
-    late_percent_a_day: int = 0  # of the whole, taken off for each day begun
-    late_days: int = 7  # after so many days a hand-in waits for a person
-    late_grace_minutes: int = 0
+    late_percent_a_day: Annotated[int, msgspec.Meta(ge=0, le=100)] = 0  # of the whole, taken off for each day begun
+    late_days: Annotated[int, msgspec.Meta(ge=0)] = 7  # after so many days a hand-in waits for a person
+    late_grace_minutes: Annotated[int, msgspec.Meta(ge=0)] = 0
 
 
 class ClassFolder:

@@ -17,7 +17,7 @@ import msgspec
 from tqdm.auto import tqdm
 
 from blowergrade.classwork.folder import Assignment, ClassError, ClassFolder
-from blowergrade.classwork.hand_in import Held, Job, digest_of, find_record, grade_hand_in
+from blowergrade.classwork.hand_in import Held, Job, digest_of, find_record, grade_hand_in, reason_to_hold
 from blowergrade.classwork.outcome import FORMAT, PARTS, Outcome
 from blowergrade.rubric import load_rubric
 from blowergrade.score import VERSION
@@ -51,7 +51,7 @@ def grade_class(
     for job in _jobs(folder, assignment, students):
         old = folder.outcome(job.assigned.student, name)
         if old is not None and not again and _unchanged(old, job):
-            rows[old.student] = row_of(old, fresh=False)
+            rows[old.student] = row_of(_by_todays_policy(folder, old), fresh=False)
         else:
             jobs.append(job)
     jobs.sort(key=lambda j: (j.assigned.equipment, j.assigned.complaint, j.assigned.fault))  # keeps each process's tables warm
@@ -70,7 +70,8 @@ def _jobs(folder: ClassFolder, assignment: Assignment, students: Collection[str]
     for one in assignment.assigned:
         if not students or one.student in students:
             place = folder.root / "submitted" / one.student / assignment.name
-            when = handed_in_time(folder, one.student, assignment.name)
+            stamp = place / "timestamp.txt"
+            when = "" if stamp.exists() and not stamp.is_file() else handed_in_time(folder, one.student, assignment.name)
             yield Job(one, assignment.name, assignment.rubric, str(place), entries, (when, assignment.due))
 
 
@@ -102,6 +103,17 @@ def _kept(folder: ClassFolder, outcome: Outcome) -> Outcome:
     return outcome
 
 
+def _by_todays_policy(folder: ClassFolder, old: Outcome) -> Outcome:
+    """`old`, whose record is unchanged, with the due time and the late policy as they are now."""
+    from blowergrade.classwork.changes import with_late
+
+    held = old.status == "manual" and old.sheet is not None and not reason_to_hold(old.sheet)
+    outcome = with_late(folder, msgspec.structs.replace(old, status="graded", reason="") if held else old)
+    if outcome != old:
+        folder.keep_outcome(outcome)
+    return outcome
+
+
 def row_of(outcome: Outcome, fresh: bool) -> Row:
     """The table's line of `outcome`."""
     sheet = outcome.sheet
@@ -121,29 +133,39 @@ def run(jobs: Sequence[Job], processes: int = 0, work: Callable[[Job], Outcome] 
         yield from map(work, jobs)
         return
     left = dict(enumerate(jobs))
-    try:
-        for number, outcome in _pooled(left, min(count, len(jobs)), work):
-            del left[number]
-            yield outcome
-    except BrokenProcessPool:
-        for job in tuple(left.values()):
-            yield _alone(job, work)
+    while left:
+        under_way: set[int] = set()
+        try:
+            for number, outcome in _pooled(left, min(count, len(left)), work, under_way):
+                del left[number]
+                yield outcome
+        except BrokenProcessPool:
+            for number in sorted(under_way):
+                yield _alone(left.pop(number), work)
 
 
-def _pooled(jobs: dict[int, Job], count: int, work: Callable[[Job], Outcome]) -> Iterator[tuple[int, Outcome]]:
+def _pooled(
+    jobs: dict[int, Job], count: int, work: Callable[[Job], Outcome], under_way: set[int]
+) -> Iterator[tuple[int, Outcome]]:
+    """The outcomes of `jobs` by number; `under_way` holds the numbers that a process was given and that are not out yet."""
     waiting = iter(tuple(jobs.items()))
     with _pool(count) as pool:
         running: dict[Future[Outcome], int] = {}
-        for number, job in islice(waiting, 2 * count):
-            running[pool.submit(work, job)] = number
+
+        def start(most: int) -> None:
+            for number, job in islice(waiting, most):
+                under_way.add(number)
+                running[pool.submit(work, job)] = number
+
+        start(2 * count)
         while running:
             done, _ = wait(running, return_when=FIRST_COMPLETED)
             for future in done:
                 number = running.pop(future)
                 outcome = future.result()
-                for next_number, job in islice(waiting, 1):
-                    running[pool.submit(work, job)] = next_number
+                under_way.discard(number)
                 yield number, outcome
+            start(len(done))
 
 
 def _pool(count: int) -> ProcessPoolExecutor:

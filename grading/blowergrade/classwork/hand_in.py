@@ -82,7 +82,7 @@ def grade_hand_in(job: Job) -> Outcome:
         return msgspec.structs.replace(base, reason="the record is nested too deeply to be one that the bench wrote")
     except Exception as error:  # whatever a record makes of us: one hand-in never stops the others
         return msgspec.structs.replace(base, reason=f"grading stopped with {type(error).__name__}: {str(error)[:300]}")
-    hold = _reason_to_hold(sheet)
+    hold = reason_to_hold(sheet)
     return msgspec.structs.replace(base, status="manual" if hold else "graded", reason=hold, sheet=sheet, notes=notes)
 
 
@@ -132,7 +132,8 @@ def _check_header(record: CallRecord, job: Job) -> None:
         raise Held(f"the record was made with model {header.model[:20]!r}, this program has {MODEL!r}: install that release")
 
 
-def _reason_to_hold(sheet: Sheet) -> str:
+def reason_to_hold(sheet: Sheet) -> str:
+    """Why a person must look at a call that was graded, or ""."""
     if sheet.outside_catalogue:
         return "no catalogued fault explains all readings; look at the call yourself"
     return ""

@@ -9,6 +9,7 @@ import csv
 import io
 import os
 import secrets
+import unicodedata
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -43,7 +44,7 @@ def make_class(root: Path | str, roster: Path | str, course: str = "blowers", ti
     if root.exists() and (not root.is_dir() or any(root.iterdir())):
         raise ClassError(f"{root} is not an empty folder; give the class a folder of its own, or a name that is free")
     students = read_roster(Path(roster))
-    settings = Settings(checked_id(course, "--course"), title or course)
+    settings = Settings(checked_id(course, "--course"), checked_title(title) or course)
     for name in ("source", "release", "submitted", "autograded", "feedback"):
         (root / name).mkdir(parents=True, exist_ok=True)
     private = root / "private"
@@ -57,6 +58,13 @@ def make_class(root: Path | str, roster: Path | str, course: str = "blowers", ti
     folder = ClassFolder(root)
     _write_roster(folder, students)
     return folder
+
+
+def checked_title(text: str) -> str:
+    """`text` as a title; raises `ClassError` for one that a page or a file can't hold."""
+    if len(text) > 200 or any(unicodedata.category(c) in ("Cc", "Cs") for c in text):
+        raise ClassError(f"--title: {text[:60]!r} is too long or holds control characters; write one line of text")
+    return text
 
 
 def update_roster(folder: ClassFolder, roster: Path | str) -> tuple[tuple[str, ...], tuple[str, ...]]:

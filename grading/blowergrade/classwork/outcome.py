@@ -6,6 +6,8 @@ replaces what the record earned.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Collection
 from typing import Literal
 
 import msgspec
@@ -56,6 +58,11 @@ class Outcome(msgspec.Struct, frozen=True):
         if own:
             return own[-1].tenths, of
         return (found[name].tenths if name in found and self.status == "graded" else None), of
+
+    def reason_without(self, others: Collection[str]) -> str:
+        """The reason for eyes other than the instructor's: one that names a student of `others` says that a person looks."""
+        named = set(re.findall(r"[A-Za-z0-9_-]+", self.reason)) & set(others)
+        return "the record is not what was assigned; a person looks at it" if named else self.reason
 
     @property
     def tenths(self) -> int | None:

@@ -1,11 +1,12 @@
 """Passing scores back to a learning platform in the form of LTI Assignment and Grade Services 2.0 (1EdTech).
 
-Rule: a score is sent once for what it says; what waits for a person is sent without points; no score that is older than one
-already sent is sent again.
+Rule: a score is sent once for what it says; what waits for a person is sent without points; a score that changed bears a later
+time than the one sent before it, as the standard asks.
 """
 
 from __future__ import annotations
 
+import http.client
 import json
 import time
 import urllib.error
@@ -13,7 +14,7 @@ import urllib.parse
 import urllib.request
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,7 @@ MEDIA_TYPE = "application/vnd.ims.lis.v1.score+json"
 SCOPE = "https://purl.imsglobal.org/spec/lti-ags/scope/score"
 TRIES = 4
 PAUSE = 0.5  # seconds before the second try, doubled before each later one
+LONGEST = 60.0  # seconds that a platform can ask for before the next try (Retry-After, RFC 9110 section 10.2.3)
 
 
 class PassbackError(BenchError):
@@ -51,17 +53,22 @@ class Platform:
 def score_of(outcome: Outcome, maximum: int, user: str, when: datetime) -> dict[str, Any]:
     """The score of an outcome as the standard writes it; `when` is the time of the score, with zone."""
     made: dict[str, Any] = {
-        "timestamp": when.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+        "timestamp": _stamp(when),
         "activityProgress": "Initialized" if outcome.status == "missing" else "Completed",
         "gradingProgress": "NotReady" if outcome.status == "missing" else "PendingManual",
         "userId": user,
     }
     if outcome.tenths is not None:
         made |= {"gradingProgress": "FullyGraded", "scoreGiven": outcome.tenths / 10, "scoreMaximum": maximum}
+        made["activityProgress"] = "Completed"  # also where nothing came in and a person gave the points
     if outcome.status == "manual" and outcome.tenths is None:
         made["activityProgress"] = "Submitted"
     comment = _comment(outcome)
     return made | ({"comment": comment} if comment else {})
+
+
+def _stamp(when: datetime) -> str:
+    return when.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def _comment(outcome: Outcome) -> str:
@@ -110,8 +117,9 @@ def send(
     for score in made:
         key = f"{place} {score['userId']}"
         before = known.get(key)
-        if before is not None and (before["timestamp"] >= score["timestamp"] or _same(before, score)):
+        if before is not None and _same(before, score):
             continue
+        score = _later(before, score)
         _post(scores_url(platform.line_item), json.dumps(score).encode(), MEDIA_TYPE, token, sleep)
         known[key] = score
         write(ledger, msgspec.json.format(msgspec.json.encode(known, order="sorted"), indent=1))
@@ -121,6 +129,14 @@ def send(
 
 def _same(before: dict[str, Any], score: dict[str, Any]) -> bool:
     return {k: v for k, v in before.items() if k != "timestamp"} == {k: v for k, v in score.items() if k != "timestamp"}
+
+
+def _later(before: dict[str, Any] | None, score: dict[str, Any]) -> dict[str, Any]:
+    """`score` with a time after that of `before`: more time or another late policy changes a score that was graded long ago."""
+    if before is None or before["timestamp"] < score["timestamp"]:
+        return score
+    after = datetime.fromisoformat(before["timestamp"]) + timedelta(milliseconds=1)
+    return score | {"timestamp": _stamp(max(after, datetime.now(UTC)))}
 
 
 def _read_ledger(ledger: Path) -> dict[str, dict[str, Any]]:
@@ -144,10 +160,14 @@ def scores_url(line_item: str) -> str:
 
 
 def _secure(address: str) -> None:
-    parts = urllib.parse.urlsplit(address)
+    try:
+        parts = urllib.parse.urlsplit(address)
+        _ = parts.port
+    except ValueError as error:
+        raise PassbackError(f"{address!r} is no address ({error}); copy it from the platform's page for this tool") from error
     local = parts.hostname in ("127.0.0.1", "localhost", "::1")
-    if parts.scheme != "https" and not (parts.scheme == "http" and local):
-        raise PassbackError(f"{address!r} is no https address; scores and tokens only travel encrypted")
+    if not parts.hostname or (parts.scheme != "https" and not (parts.scheme == "http" and local)):
+        raise PassbackError(f"{address!r} is no https address; give one: scores and tokens only travel encrypted")
 
 
 def token_from(platform: Platform, sleep: Callable[[float], None] = time.sleep) -> str:
@@ -185,22 +205,35 @@ def signed(claims: dict[str, Any], private_key: bytes, key_id: str) -> str:
 def _post(url: str, body: bytes, media_type: str, token: str, sleep: Callable[[float], None]) -> bytes:
     headers = {"Content-Type": media_type, "Accept": "application/json"}
     headers |= {"Authorization": f"Bearer {token}"} if token else {}
-    problem = ""
+    problem, pause = "", 0.0
     for attempt in range(TRIES):
         if attempt:
-            sleep(PAUSE * 2 ** (attempt - 1))
+            sleep(max(pause, PAUSE * 2 ** (attempt - 1)))
         request = urllib.request.Request(url, data=body, headers=headers, method="POST")
         try:
             # The address is the instructor's own and was checked to be https or this machine.
             with _OPENER.open(request, timeout=20) as answer:
                 return bytes(answer.read(1_000_000))
         except urllib.error.HTTPError as error:
-            problem = f"{error.code} {error.read(300).decode('utf-8', 'replace')}".strip()
+            problem, pause = f"{error.code} {_told(error)}".strip(), _asked_pause(error.headers.get("Retry-After", ""))
             if error.code < 500 and error.code != 429:
                 raise PassbackError(f"the platform refused ({problem}); nothing more was sent") from error
-        except (OSError, TimeoutError) as error:
-            problem = str(error)
+        except (OSError, http.client.HTTPException) as error:
+            problem, pause = str(error) or type(error).__name__, 0.0
     raise PassbackError(f"the platform could not take it after {TRIES} tries ({problem}); run the command again later")
+
+
+def _told(error: urllib.error.HTTPError) -> str:
+    """The beginning of what the platform says to its refusal."""
+    try:
+        return " ".join(error.read(300).decode("utf-8", "replace").split())
+    except (OSError, http.client.HTTPException):
+        return ""
+
+
+def _asked_pause(retry_after: str) -> float:
+    """The seconds that a platform asks for, at most `LONGEST`; 0 where it gives a date or nothing."""
+    return min(LONGEST, float(retry_after)) if retry_after.isascii() and retry_after.isdigit() else 0.0
 
 
 class _NoRedirect(urllib.request.HTTPRedirectHandler):

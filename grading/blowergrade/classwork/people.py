@@ -10,7 +10,7 @@ import csv
 import io
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -56,43 +56,52 @@ def read_roster(path: Path) -> tuple[Student, ...]:
 
 def parse_roster(text: str, where: str = "roster") -> tuple[Student, ...]:
     """The students of a roster's CSV `text`; raises `RosterError` naming `where` and the line."""
-    try:
-        dialect: type[csv.Dialect] = csv.Sniffer().sniff(text[:4096], delimiters=",;\t")
-    except csv.Error:
-        dialect = csv.excel
-    reader = csv.DictReader(io.StringIO(text, newline=""), dialect=dialect)
-    titles = [(t or "").strip().lower() for t in reader.fieldnames or ()]
+    rows = _rows(text, where)
+    line, titles = next(rows, (1, []))
+    titles = [t.lower() for t in titles]
     if "id" not in titles or "name" not in titles:
-        raise RosterError(f"{where}, line 1: the columns are {', '.join(titles) or 'missing'}; needed are id and name")
-    reader.fieldnames = titles
-    students = [_student(row, f"{where}, line {reader.line_num}") for row in reader if any(_cell(row, t) for t in titles)]
+        raise RosterError(f"{where}, line {line}: the columns are {', '.join(titles) or 'missing'}; needed are id and name")
+    if len(set(titles)) < len(titles):
+        raise RosterError(f"{where}, line {line}: a title stands twice in {', '.join(titles)}; keep one column of each")
+    students: dict[str, Student] = {}
+    for line, cells in rows:
+        here = f"{where}, line {line}"
+        if len(cells) > len(titles):
+            raise RosterError(f"{here}: {len(cells)} cells under {len(titles)} titles; put a name with a comma in quotes")
+        one = _student(dict(zip(titles, cells, strict=False)), here)
+        if one.id.lower() in students:
+            raise RosterError(f"{here}: the id {one.id!r} stands twice (capitals do not tell ids apart); give each student one")
+        students[one.id.lower()] = one
     if not students:
         raise RosterError(f"{where}: nobody is in it; add a line per student below the titles")
-    twice = _first_twice(s.id.lower() for s in students)
-    if twice:
-        raise RosterError(f"{where}: the id {twice!r} stands twice (capitals do not tell ids apart); give each student one")
-    return tuple(students)
+    return tuple(students.values())
 
 
-def _cell(row: dict[str, str], title: str) -> str:
-    return unicodedata.normalize("NFC", row.get(title) or "").strip()
+def _rows(text: str, where: str) -> Iterator[tuple[int, list[str]]]:
+    """The rows that hold anything, each with its line; the titles decide between comma, semicolon and tab."""
+    first = next((x for x in text.splitlines() if x.strip()), "")
+    mark = max(",;\t", key=first.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark, skipinitialspace=True)
+    try:
+        for row in reader:
+            cells = [unicodedata.normalize("NFC", c).strip() for c in row]
+            while cells and not cells[-1]:
+                cells.pop()
+            if cells:
+                yield reader.line_num, cells
+    except csv.Error as error:
+        raise RosterError(f"{where}, line {reader.line_num}: {error}; save it as CSV UTF-8 again") from error
 
 
 def _student(row: dict[str, str], where: str) -> Student:
-    name = _cell(row, "name")
+    name = row.get("name", "")
     if not name or any(unicodedata.category(c) == "Cc" for c in name) or len(name) > 200:
         raise RosterError(f"{where}: the name {name[:50]!r} is empty, too long or holds control characters; write it as text")
-    language = _cell(row, "language") or "en"
+    language = row.get("language") or "en"
     if not re.fullmatch(r"[a-z]{2}(-[A-Za-z0-9]{2,8})?", language):
         raise RosterError(f"{where}: {language!r} is no language tag; use en or es")
-    return Student(checked_id(_cell(row, "id"), where), name, _cell(row, "email"), language)
-
-
-def _first_twice(names: Iterable[str]) -> str:
-    seen: set[str] = set()
-    for name in names:
-        if name in seen:
-            return name
-        seen.add(name)
-    return ""
+    email = row.get("email", "")
+    if email and not re.fullmatch(r"[^\s@]+@[^\s@]+", email):
+        raise RosterError(f"{where}: {email[:50]!r} is no email address; leave it empty, or put a name with a comma in quotes")
+    return Student(checked_id(row.get("id", ""), where), name, email, language)
 

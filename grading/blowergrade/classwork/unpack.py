@@ -5,10 +5,12 @@ Rule: nothing is written outside the place that was made for it, nothing grows p
 
 from __future__ import annotations
 
+import lzma
 import os
 import re
 import stat
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -19,7 +21,12 @@ from blowergrade.classwork.hand_in import LARGEST
 MOST_ENTRIES = 20_000
 MOST_BYTES = 2_000_000_000  # of a whole class
 DEEPEST = 2  # a zip in a zip, and no further
-_BAD = re.compile(r'[\x00-\x1f<>:"|?*\\]')
+#: What no path that is shown may hold: control characters, marks that turn the direction of writing, signs of file systems.
+_BAD = re.compile(r'[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069<>:"|?*\\]')
+#: What reading a damaged archive raises, with whatever compression.
+_DAMAGED = (
+    zipfile.BadZipFile, zlib.error, lzma.LZMAError, OSError, NotImplementedError, RuntimeError, EOFError, ValueError,
+)  # fmt: skip
 WANTED = (".ipynb", ".jsonl", ".zip")
 
 
@@ -42,25 +49,26 @@ class Refused:
 
 def files_of(source: Path, scratch: Path) -> Iterator[Found | Refused]:
     """Every notebook and record in `source` (a folder or a zip file); zips are unpacked into `scratch`."""
+    used = [0, 0]
     if source.is_dir():
-        yield from _of_folder(source, scratch)
+        yield from _of_folder(source, scratch, used)
     else:
-        yield from _of_zip(source, "", "", scratch, 1, [0, 0])
+        yield from _of_zip(source, "", "", scratch, 1, used)
 
 
-def _of_folder(source: Path, scratch: Path) -> Iterator[Found | Refused]:
+def _of_folder(source: Path, scratch: Path, used: list[int]) -> Iterator[Found | Refused]:
     for place, folders, names in os.walk(source, followlinks=False):
         folders.sort()
         for name in sorted(names):
             file = Path(place) / name
-            path = file.relative_to(source).as_posix()
+            path = _plain(file.relative_to(source).as_posix())
             if file.suffix.lower() not in WANTED:
                 continue
             about = file.lstat()
             if not stat.S_ISREG(about.st_mode):
                 yield Refused(path, "it is a link or a device, not a file")
             elif file.suffix.lower() == ".zip":
-                yield from _of_zip(file, path, _utc(about.st_mtime), scratch, 1, [0, 0])
+                yield from _of_zip(file, path, _utc(about.st_mtime), scratch, 1, used)
             elif about.st_size > LARGEST:
                 yield Refused(path, f"it has {about.st_size // 1_000_000} MB, more than {LARGEST // 1_000_000}")
             else:
@@ -72,8 +80,8 @@ def _utc(seconds: float) -> str:
 
 
 def _of_zip(file: Path, inside: str, when: str, scratch: Path, depth: int, used: list[int]) -> Iterator[Found | Refused]:
-    """`used` counts entries and bytes over all zips of one collection."""
-    shown = inside or file.name
+    """`used` counts entries and bytes over all zips of one collection, so that no two files are unpacked to one name."""
+    shown = _plain(inside or file.name)
     try:
         with zipfile.ZipFile(file) as packed:
             for entry in packed.infolist():
@@ -81,9 +89,13 @@ def _of_zip(file: Path, inside: str, when: str, scratch: Path, depth: int, used:
                 if used[0] > MOST_ENTRIES:
                     yield Refused(shown, f"more than {MOST_ENTRIES} entries; the rest was left alone")
                     return
-                yield from _entry(packed, entry, inside, when, scratch, depth, used)
-    except (zipfile.BadZipFile, OSError, NotImplementedError, RuntimeError, EOFError, ValueError) as error:
-        yield Refused(shown, f"it can't be read as a zip file ({error})")
+                try:
+                    yield from _entry(packed, entry, inside, when, scratch, depth, used)
+                except _DAMAGED as error:  # one damaged entry never stops the others
+                    path = "/".join(p for p in (inside, entry.filename) if p)
+                    yield Refused(_plain(path), f"it is damaged ({_plain(str(error))})")
+    except _DAMAGED as error:
+        yield Refused(shown, f"it can't be read as a zip file ({_plain(str(error))})")
 
 
 def _entry(
@@ -150,4 +162,5 @@ def _stamp(entry: zipfile.ZipInfo) -> str:
 
 
 def _plain(path: str) -> str:
-    return _BAD.sub("_", path)[:300]
+    """`path` as it may be shown: no sign that changes a terminal or can't be written as UTF-8."""
+    return _BAD.sub("_", path.encode("utf-8", "replace").decode())[:300]
