@@ -21,9 +21,15 @@ sys.path.insert(0, str(ROOT / "lessons"))
 
 import start  # noqa: E402  the path above is what makes it importable on a bare Python
 
-EXTRAS = ("fast", "notebook", "test")
+EXTRAS = ("fast", "notebook", "exam", "postgresql", "hub", "cluster", "test")
 #: Debian package, and the commands that any of its kind may be called by.
-SYSTEM = {"ngspice": ("ngspice",), "chromium": ("chromium", "chromium-browser", "google-chrome")}
+SYSTEM = {
+    "ngspice": ("ngspice",),
+    "chromium": ("chromium", "chromium-browser", "google-chrome"),
+    "postgresql": ("initdb",),
+}
+#: Where Debian keeps a package's own commands that are not on PATH, by version.
+BESIDE_PATH = Path("/usr/lib/postgresql")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -55,7 +61,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def require_system() -> None:
     """See that the programs which no Python package brings are there; install them where that may be done."""
-    missing = [package for package, commands in SYSTEM.items() if not any(map(shutil.which, commands))]
+    missing = [package for package, commands in SYSTEM.items() if not any(map(is_there, commands))]
     if not missing:
         return
     by_hand = f"apt-get install {' '.join(missing)}"
@@ -73,6 +79,11 @@ def require_system() -> None:
         )
         if done.returncode:
             raise start.SetupError(f"apt-get {' '.join(command)} failed (above); by hand: {by_hand}")
+
+
+def is_there(command: str) -> bool:
+    """Whether a command is on PATH or where Debian keeps it beside."""
+    return shutil.which(command) is not None or any(BESIDE_PATH.glob(f"*/bin/{command}"))
 
 
 def test_environment(long_run: bool) -> dict[str, str]:
