@@ -45,10 +45,20 @@ class LoadedRubric:
     digest: str
 
 
+def _place(path: str) -> Path:
+    return Path(path) if path.endswith(".toml") else Path(str(files("blowergrade"))) / "rubrics" / f"{path}.toml"
+
+
+def rubric_text(path: str = "default") -> str:
+    """The text of a rubric's file, to keep a copy of; raises `RubricError` where it is no rubric."""
+    load_rubric(path)
+    return _place(path).read_text(encoding="utf-8")
+
+
 @lru_cache(maxsize=16)
 def load_rubric(path: str = "default") -> LoadedRubric:
     """The shipped rubric of that name, or the file at a path ending in .toml; raises `RubricError` with the remedy."""
-    place = Path(path) if path.endswith(".toml") else Path(str(files("blowergrade"))) / "rubrics" / f"{path}.toml"
+    place = _place(path)
     try:
         text = place.read_text(encoding="utf-8")
         rubric = msgspec.convert(tomllib.loads(text), Rubric)

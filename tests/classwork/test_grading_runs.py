@@ -9,6 +9,7 @@ from types import TracebackType
 
 import pytest
 
+from blowergrade import processes
 from blowergrade.classwork import grading
 from blowergrade.classwork.folder import Assigned
 from blowergrade.classwork.hand_in import Job
@@ -82,8 +83,8 @@ def broken_by(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Counts]:
             pools[-1].finish()
             return {f for f in running if f.done()}, set()
 
-        monkeypatch.setattr(grading, "_pool", pool)
-        monkeypatch.setattr(grading, "wait", wait)
+        monkeypatch.setattr(processes, "_pool", pool)
+        monkeypatch.setattr(processes, "wait", wait)
         return counts
 
     return use
@@ -111,7 +112,7 @@ def test_only_what_was_under_way_is_tried_alone(broken_by: Callable[..., Counts]
 
 
 def test_one_process_means_none_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(grading, "_pool", lambda count: pytest.fail("no pool is needed"))
+    monkeypatch.setattr(processes, "_pool", lambda count: pytest.fail("no pool is needed"))
     assert len(list(grading.run(jobs(5), 1, graded))) == 5
     assert len(list(grading.run(jobs(1), 8, graded))) == 1 and list(grading.run([], 8, graded)) == []
 

@@ -5,12 +5,7 @@ Rule: one hand-in never stops the others, what is unchanged is not graded again,
 
 from __future__ import annotations
 
-import multiprocessing
-import os
 from collections.abc import Callable, Collection, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
-from itertools import islice
 from pathlib import Path
 
 import msgspec
@@ -19,6 +14,7 @@ from tqdm.auto import tqdm
 from blowergrade.classwork.folder import Assignment, ClassError, ClassFolder
 from blowergrade.classwork.hand_in import Held, Job, digest_of, find_record, grade_hand_in, reason_to_hold
 from blowergrade.classwork.outcome import FORMAT, PARTS, Outcome
+from blowergrade.processes import in_processes
 from blowergrade.rubric import load_rubric
 from blowergrade.score import VERSION
 from blowergrade.wording import hypothesis_named
@@ -124,69 +120,13 @@ def row_of(outcome: Outcome, fresh: bool) -> Row:
 
 # ---------------------------------------------------------------------- over processes
 def run(jobs: Sequence[Job], processes: int = 0, work: Callable[[Job], Outcome] = grade_hand_in) -> Iterator[Outcome]:
-    """The outcomes of `jobs` as they come; `processes` 0 means one per core, 1 means in this process.
-
-    A process that dies takes the jobs with it that were under way; they are tried once more, each by itself.
-    """
-    count = processes or (os.cpu_count() or 1)
-    if count == 1 or len(jobs) < 2:
-        yield from map(work, jobs)
-        return
-    left = dict(enumerate(jobs))
-    while left:
-        under_way: set[int] = set()
-        try:
-            for number, outcome in _pooled(left, min(count, len(left)), work, under_way):
-                del left[number]
-                yield outcome
-        except BrokenProcessPool:
-            for number in sorted(under_way):
-                yield _alone(left.pop(number), work)
+    """The outcomes of `jobs` as they come; see `blowergrade.processes.in_processes`."""
+    return in_processes(jobs, work, _lost, processes)
 
 
-def _pooled(
-    jobs: dict[int, Job], count: int, work: Callable[[Job], Outcome], under_way: set[int]
-) -> Iterator[tuple[int, Outcome]]:
-    """The outcomes of `jobs` by number; `under_way` holds the numbers that a process was given and that are not out yet."""
-    waiting = iter(tuple(jobs.items()))
-    with _pool(count) as pool:
-        running: dict[Future[Outcome], int] = {}
-
-        def start(most: int) -> None:
-            for number, job in islice(waiting, most):
-                under_way.add(number)
-                running[pool.submit(work, job)] = number
-
-        start(2 * count)
-        while running:
-            done, _ = wait(running, return_when=FIRST_COMPLETED)
-            for future in done:
-                number = running.pop(future)
-                outcome = future.result()
-                under_way.discard(number)
-                yield number, outcome
-            start(len(done))
-
-
-def _pool(count: int) -> ProcessPoolExecutor:
-    # A fork would copy whatever threads hold at that moment; a fresh process starts clean on every platform.
-    return ProcessPoolExecutor(count, multiprocessing.get_context("spawn"), _one_thread)
-
-
-def _one_thread() -> None:
-    """Each process gets one core: two threads of linear algebra in each would fight over two cores."""
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ[name] = "1"
-
-
-def _alone(job: Job, work: Callable[[Job], Outcome]) -> Outcome:
-    """`job` in a process of its own; one that dies again is held for a person."""
-    try:
-        with _pool(1) as pool:
-            return pool.submit(work, job).result()
-    except BrokenProcessPool:
-        reason = "grading this record ended its process (memory?); look at the record yourself"
-        return Outcome(FORMAT, job.assigned.student, job.assignment, "manual", reason=reason, handed_in=job.late[0])
+def _lost(job: Job) -> Outcome:
+    reason = "grading this record ended its process (memory?); look at the record yourself"
+    return Outcome(FORMAT, job.assigned.student, job.assignment, "manual", reason=reason, handed_in=job.late[0])
 
 
 # ---------------------------------------------------------------------- the table
