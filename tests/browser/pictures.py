@@ -72,20 +72,20 @@ def pictures(browser: Browser, folder: Path) -> Iterator[Path]:
     host.settled()
     coach = host.page.locator(".bp-guide")
     coach.scroll_into_view_if_needed()
-    yield _written(coach.screenshot(), folder / "coach.png")
+    yield written(coach.screenshot(), folder / "coach.png")
     context.close()
 
 
 def _taken(host: Host, path: Path) -> Path:
-    return _written(host.page.screenshot(), path)
+    return written(host.page.screenshot(), path)
 
 
-def _written(png: bytes, path: Path) -> Path:
+def written(png: bytes, path: Path, colours: int = COLOURS) -> Path:
     """Kept small: as wide as a guide's column, in few colours."""
     image = Image.open(io.BytesIO(png)).convert("RGB")
     if image.width > WIDE:
         image = image.resize((WIDE, round(image.height * WIDE / image.width)), Image.Resampling.LANCZOS)
-    image.quantize(COLOURS, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE).save(path, optimize=True)
+    image.quantize(colours, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE).save(path, optimize=True)
     return path
 
 

@@ -10,7 +10,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-import jsonschema  # type: ignore[import-untyped] # its stubs are a package of their own
+import jsonschema
 import msgspec
 import pytest
 from msgspec.structs import replace

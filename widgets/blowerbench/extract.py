@@ -42,6 +42,8 @@ TABLES = {
     "panels/scene.py": ("MOTIONS",),
     "wording.py": ("MODE_WORDS", "_NO_SWITCH", "RANGE"),
     "report.py": ("PARTS", "LEVELS"),
+    "exam/texts.py": ("REFUSALS", "LOST", "WAITS"),
+    "exam/released.py": ("NEEDED", "GATE", "NOT_BEGUN", "WAITING", "PASSED", "FAILED", "BROKEN", "VERDICTS"),
     "verification.py": ("_SHOWN",),
     "caution_words.py": ("*",),
     "panels/caution_part.py": ("WORDS",),

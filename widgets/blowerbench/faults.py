@@ -284,8 +284,8 @@ def load_faults(equipment: Equipment) -> Catalogue:
     """
     own = Path(equipment.path)
     own = own.with_name(f"{own.stem}.faults.toml")
-    path = own if equipment.path and own.is_file() else blowerdata.path("faults", f"{equipment.id}.toml")
     try:
+        path = own if equipment.path and own.is_file() else blowerdata.path("faults", f"{equipment.id}.toml")
         text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise FaultError(f"{equipment.id}: no fault file; write {own.name} beside the equipment file") from error

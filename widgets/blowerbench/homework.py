@@ -1,21 +1,24 @@
-"""What the notebook of an assignment calls: open the assigned bench, and pack what is handed in.
+"""What the notebook of an assignment calls: open the assigned bench, here or at the school, and pack what is handed in.
 
-Rule: nothing is graded here, and nothing here helps: no coach, no cautions, no undo.
+Rule: nothing is graded here, and nothing here helps: no coach, no cautions, no undo. In supervised work the code is asked for
+and kept nowhere.
 """
 
 from __future__ import annotations
 
 import os
 import zipfile
+from getpass import getpass
 from pathlib import Path
 from typing import Any
 
-from blowerbench.bench import LocalBench
+from blowerbench.bench import Bench, LocalBench
 from blowerbench.errors import BenchError
 from blowerbench.faults import Hypothesis
 from blowerbench.messages import said, translate
 from blowerbench.observation import Said
 from blowerbench.record import read_record
+from blowerbench.remote import RemoteBench, RemoteError
 from blowerbench.sealed import Payload, open_sealed
 
 RECORD = "call.jsonl"
@@ -27,6 +30,8 @@ class HomeworkError(BenchError):
 
 #: By record: what it was opened with, the bench, and which file it writes to.
 _open: dict[Path, tuple[Payload, LocalBench, tuple[int, int]]] = {}
+#: Benches at a service, by its address and the assignment.
+_there: dict[tuple[str, str], RemoteBench] = {}
 
 
 def open_assignment(sealed: Path | str, code: str, record: Path | str = RECORD) -> LocalBench:
@@ -54,11 +59,57 @@ def open_assignment(sealed: Path | str, code: str, record: Path | str = RECORD) 
     return known
 
 
-def show_panel(bench: LocalBench) -> Any:
+def open_supervised(url: str, assignment: str = "", trust: Path | str | None = None, code: str | None = None) -> RemoteBench:
+    """The bench of `assignment` at the school's service `url`; asks for the personal code, which is kept nowhere.
+
+    Run again it goes on with the bench that is open, and asks for the code where that is no longer so. `trust` is a PEM file
+    with the service's own certificate. Raises `RemoteError`, and `HomeworkError` while grading or for another assignment.
+    """
+    if os.environ.get("NBGRADER_EXECUTION"):
+        raise HomeworkError("this notebook is being graded; a call is graded from its record and is not played again")
+    known = _there.pop((url, assignment), None)
+    if known is not None and code is None and _still_open(known):
+        bench = known
+    else:
+        bench = RemoteBench(url, _asked_for() if code is None else code, trust=trust)
+    if assignment and bench.assignment != assignment:
+        bench.close()
+        raise HomeworkError(f"the service has {bench.assignment!r} open, this notebook is {assignment!r}; ask your instructor")
+    _there[url, assignment] = bench
+    print(said(Said("complaint", (bench.complaint,)), bench.language, bench.equipment))
+    return bench
+
+
+def _still_open(bench: RemoteBench) -> bool:
+    try:
+        bench.catch_up()
+    except RemoteError:
+        return False
+    return True
+
+
+def _asked_for() -> str:
+    try:
+        return getpass("Personal code: ")
+    except (NotImplementedError, EOFError) as error:  # a page that has no way of asking
+        raise HomeworkError(
+            "this page can't ask for your personal code; open the notebook in JupyterLab, or the service's own page"
+        ) from error
+
+
+def receipt(bench: RemoteBench) -> None:
+    """Print what a student keeps of supervised work: how many acts the service has, and the record's chain value."""
+    bench.catch_up()
+    told = translate("The service holds your call; nothing has to be handed in. Receipt: {0} acts, {1}.", bench.language)
+    print(told.format(len(bench.lines), bench.head[:16]))
+
+
+def show_panel(bench: Bench) -> Any:
     """The panel of an opened assignment, in its student's language."""
     from blowerbench.panels import BenchPanel
 
-    language = next((payload.language for payload, known, _ in _open.values() if known is bench), "en")
+    found = (payload.language for payload, known, _ in _open.values() if known is bench)
+    language = bench.language if isinstance(bench, RemoteBench) else next(found, "en")
     return BenchPanel(bench, language=language)
 
 

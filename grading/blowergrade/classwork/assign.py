@@ -7,21 +7,25 @@ from __future__ import annotations
 
 import re
 import secrets
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from msgspec import structs
 
+from blowerbench.remote import RemoteError, checked_address
 from blowerbench.sealed import read_sealed
 from blowergrade.classwork.codes import complete_codes
 from blowergrade.classwork.draw import Wanted, draw_calls
 from blowergrade.classwork.folder import FORMAT, Assigned, Assignment, ClassError, ClassFolder, write
 from blowergrade.classwork.new import checked_title
-from blowergrade.classwork.notebook import source_notebook
+from blowergrade.classwork.notebook import TRUST, source_notebook
 from blowergrade.classwork.people import checked_id
 from blowergrade.classwork.sealing import seal
 from blowergrade.rubric import load_rubric
+
+SEALED = "sealed.json"
 
 
 def utc_now() -> str:
@@ -39,9 +43,14 @@ def utc_time(text: str, where: str = "--due") -> str:
 
 def assign(
     folder: ClassFolder, name: str, wanted: Wanted, *, title: str = "", each: bool = False, due: str = "",
-    rubric: str = "default", seed: int | None = None, again: bool = False, release: bool = True,
+    rubric: str = "default", seed: int | None = None, again: bool = False, release: bool = True, service: str = "",
+    trust: Path | None = None,
 ) -> Assignment:  # fmt: skip
-    """Assign a fault to everybody in the class; returns what each got. Raises `ClassError`, `RosterError`, `RubricError`."""
+    """Assign a fault to everybody in the class; returns what each got. Raises `ClassError`, `RosterError`, `RubricError`.
+
+    With the address of a `service` it is supervised: nothing of what each got is released. `trust` is the service's own
+    certificate (PEM), which goes along.
+    """
     checked_id(name, "assignment")
     checked_title(title)
     load_rubric(rubric)
@@ -53,14 +62,50 @@ def assign(
         Assigned(s.id, "", c.equipment, c.fault, c.complaint, folder.variant_of(s.id, name))
         for s, c in zip(students, calls, strict=True)
     )
-    sealed, placed = seal(name, title or name, got, codes, languages={s.id: s.language for s in students})
-    assignment = Assignment(FORMAT, name, title or name, utc_now(), utc_time(due) if due else "", rubric, placed)
+    at, certificate = checked_address_of(service), _certificate(trust)
+    if at:
+        sealed, placed = b"", _placed(folder, name, got)
+    else:
+        sealed, placed = seal(name, title or name, got, codes, languages={s.id: s.language for s in students})
+    assignment = Assignment(FORMAT, name, title or name, utc_now(), utc_time(due) if due else "", rubric, placed, at)
     folder.keep_assignment(assignment)
-    write(folder.root / "source" / name / f"{name}.ipynb", source_notebook(assignment))
-    write(folder.root / "source" / name / "sealed.json", sealed)
+    source = folder.root / "source" / name
+    write(source / f"{name}.ipynb", source_notebook(assignment, trusted=bool(certificate)))
+    for file, data in ((SEALED, sealed), (TRUST, certificate)):
+        if data:
+            write(source / file, data)
+        else:
+            (source / file).unlink(missing_ok=True)
     if release:
         make_release(folder, name)
     return assignment
+
+
+def checked_address_of(service: str) -> str:
+    """`service` as an address that personal codes may be sent to, "" for none; raises `ClassError`."""
+    try:
+        return checked_address(service) if service else ""
+    except RemoteError as error:
+        raise ClassError(f"--supervised: {error}") from error
+
+
+def _certificate(file: Path | None) -> bytes:
+    if file is None:
+        return b""
+    try:
+        data = file.read_bytes()
+    except OSError as error:
+        raise ClassError(f"--trust: {file} can't be read ({error.strerror}); give the service's certificate as PEM") from error
+    if b"PRIVATE KEY" in data:
+        raise ClassError(f"--trust: {file} holds a private key, which students must not get; give the certificate alone")
+    if b"-----BEGIN CERTIFICATE-----" not in data:
+        raise ClassError(f"--trust: {file} holds no certificate; give the service's certificate as PEM")
+    return data
+
+
+def _placed(folder: ClassFolder, name: str, got: Iterable[Assigned]) -> tuple[Assigned, ...]:
+    """`got` with what stands in each record in place of a name."""
+    return tuple(structs.replace(x, entry=folder.derived("entry", x.student, name).hex()[:32]) for x in got)
 
 
 def add_late_comers(folder: ClassFolder, name: str) -> tuple[str, ...]:
@@ -78,7 +123,10 @@ def add_late_comers(folder: ClassFolder, name: str) -> tuple[str, ...]:
     )
     if not new:
         return ()
-    file = folder.root / "source" / name / "sealed.json"
+    if assignment.service:
+        folder.keep_assignment(structs.replace(assignment, assigned=assignment.assigned + _placed(folder, name, new)))
+        return tuple(x.student for x in new)
+    file = folder.root / "source" / name / SEALED
     codes = complete_codes(folder.private, folder.students)
     sealed, placed = seal(
         name, assignment.title, new, codes, languages={s.id: s.language for s in folder.students}, old=read_sealed(file)
@@ -96,6 +144,8 @@ def _may_be_made(folder: ClassFolder, name: str, again: bool) -> None:
         raise ClassError(f"there is an assignment {name!r} already; give another name, or --again while nobody has handed in")
     if any((folder.root / "submitted").glob(f"*/{name}")):
         raise ClassError(f"{name!r} has hand-ins already; making it anew would void them: give another name")
+    if (folder.private / "supervised" / name).exists():
+        raise ClassError(f"{name!r} was served already; making it anew would void what was done: give another name")
 
 
 def nbgrader_api(folder: ClassFolder) -> Any:

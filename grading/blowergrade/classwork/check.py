@@ -160,7 +160,8 @@ def _assignments(folder: ClassFolder) -> Iterator[Finding]:
         assignment = folder.assignment(name)
         for place in ("source", "release"):
             base = folder.root / place / name
-            lacking = [f for f in (f"{name}.ipynb", "sealed.json") if not (base / f).is_file()]
+            wanted = (f"{name}.ipynb",) if assignment.service else (f"{name}.ipynb", "sealed.json")
+            lacking = [f for f in wanted if not (base / f).is_file()]
             if lacking:
                 what = f"{place}/{name} lacks {', '.join(lacking)}"
                 yield Finding("problem", what, f"run `blowergrade class assign {name} --again`")

@@ -88,9 +88,23 @@ def _assign(steps: Any) -> None:
     assign.add_argument("--seed", type=int, help="makes a draw come back")
     assign.add_argument("--again", action="store_true", help="make an assignment anew that nobody has handed in")
     assign.add_argument("--late", action="store_true", help="only give it to those who joined since")
+    assign.add_argument("--supervised", default="", metavar="URL", help="benches stand at your service: `class serve`")
+    assign.add_argument("--trust", type=Path, metavar="PEM", help="the service's own certificate, which goes to the students")
+    serve = _step(
+        steps, "serve", _serve, "run the bench service of a supervised assignment, with its class page",
+        "blowergrade class serve fan-call --port 8444",
+    )  # fmt: skip
+    serve.add_argument("name", metavar="NAME")
+    serve.add_argument("--address", default="127.0.0.1", help="where to listen (default: this machine only)")
+    serve.add_argument("--port", type=int, default=8444)
+    serve.add_argument("--certificate", type=Path, metavar="PEM", help="for TLS, which other machines need")
+    serve.add_argument("--key", type=Path, metavar="PEM")
+    serve.add_argument("--behind-proxy", action="store_true", help="a proxy on this machine speaks TLS")
+    serve.add_argument("--solvers", type=int, default=1, choices=range(1, 33), metavar="N", help="processes (default: 1)")
     collect = _step(steps, "collect", _collect, "take hand-ins", "blowergrade class collect fan-call download.zip")
     collect.add_argument("name", metavar="NAME")
-    collect.add_argument("source", nargs="?", type=Path, metavar="ZIP|FOLDER", help="without it: nbgrader's exchange (Linux)")
+    without = "without it: nbgrader's exchange (Linux); of supervised work the service's journal"
+    collect.add_argument("source", nargs="?", type=Path, metavar="ZIP|FOLDER", help=without)
 
 
 def _assign_one(options: argparse.Namespace) -> None:
@@ -101,24 +115,48 @@ def _assign_one(options: argparse.Namespace) -> None:
     if options.late:
         came = add_late_comers(folder, options.name)
         print(f"Given to {', '.join(came) or 'nobody: all have it'}.")
+        if came and folder.assignment(options.name).service:
+            print("A service that runs knows them once it is started again.")
         return
     wanted = Wanted(options.unit, options.fault, options.complaint, options.competency, options.difficulty)
     made = assign(
         folder, options.name, wanted, title=options.title, each=options.each, due=options.due, rubric=options.rubric,
-        seed=options.seed, again=options.again,
+        seed=options.seed, again=options.again, service=options.supervised, trust=options.trust,
     )  # fmt: skip
     calls = sorted({(x.equipment, x.fault, x.complaint) for x in made.assigned})
     print(f"Assigned {made.name!r} to {len(made.assigned)} students, each with their own variant:")
     for equipment, fault, complaint in calls[:10]:
         print(f"  {equipment}: {fault}, complaint {complaint}")
-    print(f"Hand out release/{made.name}/ (the notebook and sealed.json), as a zip file or over nbgrader's exchange.")
+    if made.service:
+        print(f"Hand out release/{made.name}/, and run `blowergrade class serve {made.name}` so that {made.service} answers.")
+    else:
+        print(f"Hand out release/{made.name}/ (the notebook and sealed.json), as a zip file or over nbgrader's exchange.")
+
+
+def _serve(options: argparse.Namespace) -> None:
+    import asyncio
+
+    from msgspec.structs import replace
+
+    from blowergrade.classwork.serve import serve
+    from blowergrade.classwork.supervised import RULES
+    from blowergrade.exam.service import Place
+
+    place = Place(options.address, options.port, options.certificate, options.key, options.behind_proxy)
+    place.check()
+    asyncio.run(serve(ClassFolder(options.folder), options.name, place, rules=replace(RULES, solvers=options.solvers)))
 
 
 def _collect(options: argparse.Namespace) -> int | None:
     from blowergrade.classwork.collect import collect, table
 
     folder = ClassFolder(options.folder)
-    found = collect(folder, options.name, options.source)
+    if options.source is None and folder.assignment(options.name).service:
+        from blowergrade.classwork.supervised import take_records
+
+        found = take_records(folder, options.name)
+    else:
+        found = collect(folder, options.name, options.source)
     print(table(folder, options.name, found))
     print(f"Next: `blowergrade class grade {options.name}`.")
     return 1 if any(not c.student for c in found) else None

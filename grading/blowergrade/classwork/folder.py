@@ -47,7 +47,10 @@ class Assigned(msgspec.Struct, frozen=True):
 
 
 class Assignment(msgspec.Struct, frozen=True):
-    """One assignment: its name (a folder's name), its title, when it is due, its rubric, and what each student got."""
+    """One assignment: its name (a folder's name), its title, when it is due, its rubric, and what each student got.
+
+    With a `service` it is supervised: benches stand at that address, and no payload is released.
+    """
 
     format: int
     name: str
@@ -56,6 +59,7 @@ class Assignment(msgspec.Struct, frozen=True):
     due: str  # UTC, ISO 8601, or "" for never
     rubric: str
     assigned: tuple[Assigned, ...]
+    service: str = ""  # the address of the bench service, as students write it
 
     def of(self, student: str) -> Assigned | None:
         """What `student` got, or None."""

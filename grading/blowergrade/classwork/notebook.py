@@ -36,9 +36,31 @@ What is graded, in this order: **safety** ({safety} points; one critical act fai
 > The equipment is invented. Practice on it does not replace supervised work on live equipment. Follow your local codes, the
 > unit's own instructions and the rules of licensed practice.
 """
+_BEFORE_SUPERVISED = """# {title}
+
+A customer has called. Find out what is wrong, safely, by measuring; put it right, verify it, and write it up.
+
+1. Run the first cell.
+2. Run the second cell and type your **personal code** where it asks. The code is not kept in this notebook.
+3. Work in the panel. The unit stands at your school's service, and every act is kept there at once. If you stop and come back,
+   run the cells again and go on where you were. If the connection fails, do the last act again: nothing is done twice.
+4. When you have handed the unit back you are done: nothing has to be handed in. The last code cell prints a receipt for you.
+
+What is graded, in this order: **safety** ({safety} points; one critical act fails the call), **isolation** ({isolation}),
+**repair and verification** ({repair}), **write-up** ({write_up}). There is no coach and nothing can be taken back. Your
+instructor sees how far you are, and whether something unsafe was done.
+
+> **Work dead.** Lock, tag, prove dead on every pair. **Gas smell or CO alarm:** stop, touch no switch, leave, call.
+> The equipment is invented. Practice on it does not replace supervised work on live equipment. Follow your local codes, the
+> unit's own instructions and the rules of licensed practice.
+"""
 _SETUP = """from blowerbench.homework import hand_in, open_assignment, show_panel"""
+_SETUP_SUPERVISED = """from blowerbench.homework import open_supervised, receipt, show_panel"""
+TRUST = "service.pem"  # the service's certificate, beside a supervised notebook
 CODE_STUB = 'code = "..."  # your personal code, between the quotes'
 _BENCH = """bench = open_assignment("sealed.json", code)
+show_panel(bench)"""
+_BENCH_SUPERVISED = """bench = open_supervised({url}, {name}{trust})
 show_panel(bench)"""
 _HAND_IN = "hand_in({name})"
 _AFTER = """## What your call earned
@@ -46,19 +68,39 @@ _AFTER = """## What your call earned
 The cells below are filled in when your instructor grades the call. They earn nothing when you run them yourself."""
 
 
-def source_notebook(assignment: Assignment) -> bytes:
-    """The file for nbgrader's ``source/`` folder: UTF-8 JSON, the same bytes for the same assignment."""
+def _cells(assignment: Assignment, trusted: bool) -> list[dict[str, Any]]:
+    """What stands before the grade cells."""
     rules = load_rubric(assignment.rubric).rubric
     points = {part: int(getattr(rules, part)) for part in PARTS}
-    safe_title = assignment.title.replace("<", "&lt;")
-    cells: list[dict[str, Any]] = [
-        _text("about", _BEFORE.format(title=safe_title, **points)),
+    title, name = assignment.title.replace("<", "&lt;"), msgspec.json.encode(assignment.name).decode()
+    if assignment.service:
+        url = msgspec.json.encode(assignment.service).decode()
+        bench = _BENCH_SUPERVISED.format(url=url, name=name, trust=f', trust="{TRUST}"' if trusted else "")
+        return [
+            _text("about", _BEFORE_SUPERVISED.format(title=title, **points)),
+            _code("setup", _SETUP_SUPERVISED, _nb("setup", locked=True)),
+            _code("bench", bench, _nb("bench", locked=True)),
+            _code("receipt", "receipt(bench)", _nb("receipt", locked=True)),
+            _text("after", _AFTER),
+        ]
+    return [
+        _text("about", _BEFORE.format(title=title, **points)),
         _code("setup", _SETUP, _nb("setup", locked=True)),
         _code("personal-code", CODE_STUB, _nb("personal-code", solution=True)),
         _code("bench", _BENCH, _nb("bench", locked=True)),
-        _code("hand-in", _HAND_IN.format(name=msgspec.json.encode(assignment.name).decode()), _nb("hand-in", locked=True)),
+        _code("hand-in", _HAND_IN.format(name=name), _nb("hand-in", locked=True)),
         _text("after", _AFTER),
     ]
+
+
+def source_notebook(assignment: Assignment, *, trusted: bool = False) -> bytes:
+    """The file for nbgrader's ``source/`` folder: UTF-8 JSON, the same bytes for the same assignment.
+
+    `trusted`: the certificate of a supervised assignment's service lies beside it.
+    """
+    rules = load_rubric(assignment.rubric).rubric
+    points = {part: int(getattr(rules, part)) for part in PARTS}
+    cells = _cells(assignment, trusted)
     for part in PARTS:
         grade_id = f"part-{part.replace('_', '-')}"
         marks = _nb(grade_id, grade=True, locked=True, points=points[part])

@@ -10,7 +10,7 @@ import csv
 import io
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -45,17 +45,37 @@ def checked_id(text: str, where: str) -> str:
 
 def read_roster(path: Path) -> tuple[Student, ...]:
     """The students of the CSV file `path` (columns id and name; email and language may be left out), in its order."""
+    return parse_roster(csv_text(path), path.name)
+
+
+def csv_text(path: Path) -> str:
+    """The text of a CSV file of people; raises `RosterError`."""
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        return path.read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise RosterError(f"{path} can't be read ({error.strerror}); give a CSV file with the columns id and name") from error
     except UnicodeDecodeError as error:
         raise RosterError(f"{path} is not UTF-8 text; save it as CSV UTF-8") from error
-    return parse_roster(text, path.name)
 
 
 def parse_roster(text: str, where: str = "roster") -> tuple[Student, ...]:
     """The students of a roster's CSV `text`; raises `RosterError` naming `where` and the line."""
+    students: dict[str, Student] = {}
+    for here, row in table(text, where):
+        one = student_in(row, here)
+        if one.id.lower() in students:
+            raise RosterError(f"{here}: the id {one.id!r} stands twice (capitals do not tell ids apart); give each student one")
+        students[one.id.lower()] = one
+    if not students:
+        raise RosterError(f"{where}: nobody is in it; add a line per student below the titles")
+    return tuple(students.values())
+
+
+def table(text: str, where: str) -> Iterator[tuple[str, dict[str, str]]]:
+    """Each row of a list of people with its place ("FILE, line N") and its cells by title, in small letters.
+
+    Raises `RosterError` where the titles lack id or name, or a row has more cells than titles.
+    """
     rows = _rows(text, where)
     line, titles = next(rows, (1, []))
     titles = [t.lower() for t in titles]
@@ -63,18 +83,11 @@ def parse_roster(text: str, where: str = "roster") -> tuple[Student, ...]:
         raise RosterError(f"{where}, line {line}: the columns are {', '.join(titles) or 'missing'}; needed are id and name")
     if len(set(titles)) < len(titles):
         raise RosterError(f"{where}, line {line}: a title stands twice in {', '.join(titles)}; keep one column of each")
-    students: dict[str, Student] = {}
     for line, cells in rows:
         here = f"{where}, line {line}"
         if len(cells) > len(titles):
             raise RosterError(f"{here}: {len(cells)} cells under {len(titles)} titles; put a name with a comma in quotes")
-        one = _student(dict(zip(titles, cells, strict=False)), here)
-        if one.id.lower() in students:
-            raise RosterError(f"{here}: the id {one.id!r} stands twice (capitals do not tell ids apart); give each student one")
-        students[one.id.lower()] = one
-    if not students:
-        raise RosterError(f"{where}: nobody is in it; add a line per student below the titles")
-    return tuple(students.values())
+        yield here, dict(zip(titles, cells, strict=False))
 
 
 def _rows(text: str, where: str) -> Iterator[tuple[int, list[str]]]:
@@ -93,7 +106,8 @@ def _rows(text: str, where: str) -> Iterator[tuple[int, list[str]]]:
         raise RosterError(f"{where}, line {reader.line_num}: {error}; save it as CSV UTF-8 again") from error
 
 
-def _student(row: dict[str, str], where: str) -> Student:
+def student_in(row: Mapping[str, str], where: str) -> Student:
+    """The student of one row; raises `RosterError` naming `where`."""
     name = row.get("name", "")
     if not name or any(unicodedata.category(c) == "Cc" for c in name) or len(name) > 200:
         raise RosterError(f"{where}: the name {name[:50]!r} is empty, too long or holds control characters; write it as text")

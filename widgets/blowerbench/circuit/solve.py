@@ -245,6 +245,13 @@ class Circuit:
                 self._known[key] = state
         return state
 
+    def forget(self) -> None:
+        """Let go of everything remembered, some MB; it is computed again when it is next asked for."""
+        for cache in (self._remembered, self._answers):
+            cache.cache_clear()
+        for kept in (self._known, self._bases, self._written):
+            kept.clear()
+
     def answer(self, edits: Edits, frequency: float) -> _Answer:
         """What a line of the state after `edits` answers, shared by all states whose edits touch this line alike."""
         shunts = tuple(s for s in edits.shunts if s.at(frequency))

@@ -34,10 +34,16 @@ class Words:
     def __init__(self, equipment: Equipment, language: str) -> None:
         self.equipment, self.language = equipment, language
         self._names: dict[tuple[str, str], str] = {}  # a page asks for the same few hundred after every act
+        self._texts: dict[str, str] = {}
+        self.shown: tuple[dict[str, Any], list[Control]] | None = None  # the latest rows of `things`, and what they came from
+        self.bare: tuple[tuple[str, ...], dict[str, dict[str, str]]] | None = None  # the same for terminals without a lead
 
     def t(self, text: str) -> str:
         """`text` in the page's language."""
-        return translate(text, self.language)
+        found = self._texts.get(text)
+        if found is None:
+            found = self._texts[text] = translate(text, self.language)
+        return found
 
     def state(self, of: str, text: str) -> str:
         """The state `text` in the page's language, as it is said of the thing `of` (the id of a row)."""
@@ -61,8 +67,19 @@ def _toggle(words: Words, now: bool, on: tuple[str, a.Act], off: tuple[str, a.Ac
     return _does(words, off if now else on)
 
 
+#: What of the hands no row of `things` tells: most acts change nothing else, and the rows are then the same.
+_ELSEWHERE = ("clock", "meter_inspected", "function", "zeroed", "leads", "clamp", "jumpers", "declared", "written")
+
+
 def things(words: Words, hands: Mapping[str, Any]) -> list[Control]:
-    """What can be worked on, each with its state in words and what can be done to it."""
+    """What can be worked on, each with its state in words and what can be done to it. Nobody changes the rows."""
+    telling = {name: value for name, value in hands.items() if name not in _ELSEWHERE}
+    if words.shown is None or words.shown[0] != telling:
+        words.shown = telling, _things(words, telling)
+    return words.shown[1]
+
+
+def _things(words: Words, hands: Mapping[str, Any]) -> list[Control]:
     parts = (_supply, _unit, _plugs, _wires, _ports, _tools)
     rows = [row for part in parts for row in part(words, hands)]
     return [

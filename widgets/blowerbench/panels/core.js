@@ -40,9 +40,16 @@ function post(model, words, root) {
   const banner = make("p", { class: "bp-banner", hidden: true });
   banner.setAttribute("role", "alert");
   const controls = () => root.querySelectorAll("button, select, input, textarea");
+  let held = null; // what had the focus when the controls went out of use: a disabled control loses it
   function connected(yes, text = "") {
+    const at = root.getRootNode().activeElement;
+    if (!yes && root.contains(at)) held = at;
     root.classList.toggle("bp-lost", !yes);
     for (const control of controls()) control.disabled = !yes;
+    if (yes && held) {
+      if (held.isConnected && (!at || at === document.body)) held.focus();
+      held = null;
+    }
     banner.hidden = text === "";
     setText(banner, text);
   }

@@ -229,7 +229,13 @@ def _door(equipment: Equipment, cabinet: Mapping[str, Any], language: str) -> No
 
 # ---------------------------------------------------------------------- what can be reached, and the way there
 def reachable(equipment: Equipment, hands: Hands) -> tuple[str, ...]:
-    """The terminals that a probe can get to now, in the layout's order."""
+    """The terminals that a probe can get to now, in the layout's order: only door and control decide that."""
+    return _reachable(equipment, hands.door_on, hands.control_open)
+
+
+@lru_cache(maxsize=64)
+def _reachable(equipment: Equipment, door_on: bool, control_open: bool) -> tuple[str, ...]:
+    hands = Hands(door_on=door_on, control_open=control_open)
     return tuple(t for t in load_layout(equipment).terminals if reach(equipment, hands, t) is None)
 
 

@@ -105,10 +105,10 @@ def _printed(view: View, hands: Hands, words: Words) -> Dress:
 
 
 def _terminals(hands: Hands, equipment: Equipment, words: Words) -> Dress:
-    shown = set(reachable(equipment, hands))
+    shown = reachable(equipment, hands)
     jumpers = {t: (b if t == a else a) for a, b in hands.jumpers for t in (a, b)}
-    made: Dress = {}
-    for name in load_layout(equipment).terminals:
+    made = dict(_bare(equipment, words, shown))
+    for name in {at for _, at, _ in hands.leads}.union(jumpers).intersection(load_layout(equipment).terminals):
         leads = [(lead, clipped) for lead, at, clipped in hands.leads if at == name]
         spoken = words.name("terminal", name)
         for lead, clipped in leads:
@@ -124,6 +124,17 @@ def _terminals(hands: Hands, equipment: Equipment, words: Words) -> Dress:
             classes.append("bp-hidden")
         made[f"t:{name}"] = {"class": " ".join(classes), "label": spoken, "lifts": leads[0][0] if leads else ""}
     return made
+
+
+def _bare(equipment: Equipment, words: Words, shown: tuple[str, ...]) -> Dress:
+    """Every terminal with nothing on it, while a probe gets to those that are `shown`. Nobody changes the rows."""
+    if words.bare is None or words.bare[0] != shown:
+        within = set(shown)
+        words.bare = shown, {
+            f"t:{name}": {"class": "" if name in within else "bp-hidden", "label": words.name("terminal", name), "lifts": ""}
+            for name in load_layout(equipment).terminals
+        }
+    return words.bare[1]
 
 
 def sentences(view: View, equipment: Equipment, language: str) -> list[str]:
