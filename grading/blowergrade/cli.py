@@ -32,14 +32,18 @@ from blowerbench.observation import Accepted, Outcome
 from blowerbench.record import CallRecord, read_record
 from blowergrade.classwork import commands as class_commands
 from blowergrade.counterfactual import with_counterfactual
+from blowergrade.credentials import command as credential_commands
 from blowergrade.decision_tree import LEAVES, lines_of, tree_of
+from blowergrade.exam import commands as exam_commands
 from blowergrade.intervals import EvidenceFileError, place_of
 from blowergrade.own_equipment import check_file, draw, findings_text, unit_text
 from blowergrade.path import MODES, table_for
+from blowergrade.records import command as record_commands
 from blowergrade.report import SCHOOL, points
 from blowergrade.score import grade_bench, grade_record
 from blowergrade.sheet import Sheet
 from blowergrade.sheet_csv import append
+from blowergrade.statistics import command as statistics_commands
 from blowergrade.technicians import Technician
 from blowergrade.wording import Words, clock
 
@@ -112,7 +116,18 @@ def _parser() -> argparse.ArgumentParser:
     kit.add_argument("folder", type=Path, metavar="FOLDER", help=translate("the folder; it is made when missing"))
     kit.add_argument("--paper", default="us-letter", choices=("us-letter", "a4"), help=translate("the paper of the handouts"))
     kit.set_defaults(run=_kit)
+    again = commands.add_parser("regrade", help=translate("grade many kept records again and say what changed"))
+    again.add_argument("source", type=Path, metavar="SOURCE", help=translate("an exam's folder, a class folder or a manifest"))
+    again.add_argument("--out", type=Path, required=True, metavar="DIR",
+                       help=translate("the folder for log and sheets; one that was interrupted is gone on with"))  # fmt: skip
+    again.add_argument("--processes", type=int, default=0, metavar="N", help=translate("default: one for each core"))
+    again.add_argument("--cluster", default="", metavar="ADDRESS", help=translate("a Dask scheduler, such as tcp://192.0.2.10:8786"))
+    again.set_defaults(run=_regrade)
     class_commands.add(commands)
+    exam_commands.add(commands)
+    credential_commands.add(commands)
+    statistics_commands.add(commands)
+    record_commands.add(commands)
     return parser
 
 
@@ -455,6 +470,16 @@ def _compare(options: argparse.Namespace) -> None:
 
 #: The course's kit is found through this group of entry points: this package may not import the lessons that build on it.
 KIT_GROUP = "blowergrade.kit"
+
+
+def _regrade(options: argparse.Namespace) -> int | None:
+    from blowergrade.regrade import regrade, summary
+    from blowergrade.regrade_sources import wanted_of
+
+    done = regrade(wanted_of(options.source), options.out, processes=options.processes, cluster=options.cluster)
+    for line in summary(done):
+        print(line)
+    return 1 if any(d.changed or d.reason for d in done) else None
 
 
 def _kit(options: argparse.Namespace) -> None:
