@@ -66,6 +66,8 @@ def test_every_command_of_the_guide_is_one_that_the_program_takes() -> None:
     assert len(COMMANDS) >= 14
     for line in COMMANDS:
         assert callable(_parser().parse_args(shlex.split(line)[1:]).run), line
+    inline = re.findall(r"`blowergrade (records [^`]+)`", GUIDE)
+    assert len(inline) == 1 and callable(_parser().parse_args(shlex.split(inline[0])).run)
     steps = {tuple(line.split()[1:3]) for line in COMMANDS}
     assert {("issuer", name) for name in ("new", "show", "publish", "trust", "rotate", "revoke-key")} <= steps
     assert {("certificate", "issue"), ("certificate", "revoke")} <= steps

@@ -145,7 +145,7 @@ def test_the_page_says_what_the_record_shows_and_what_the_certificate_is_not(sch
     told, facts = text_of(page), school.issued.facts
     for words in (
         "Ashbrook Trade School", "Robin Ashdown", "Diagnosis of furnace blowers", "Date of the exam 26 February 2027",
-        "Score 86.5 of 100", "Needed to pass 70 of 100", "Safety gate passed", "Issued 1 March 2027",
+        "Score 86.5 of 100 points", "Needed to pass 70 of 100 points", "Safety gate passed", "Issued 1 March 2027",
         "Valid until 29 February 2028", "Form of the exam B-2", "Program version 0.1.0", COMPLETION.record_head,
         facts.credential_id, facts.verification, "on simulated equipment and under supervision",
         "It certifies the completion of a training exam on simulated equipment.",
@@ -159,7 +159,7 @@ def test_accommodations_have_no_place_on_a_certificate(page: bytes) -> None:
     """Whoever sat with extra time gets the very same page: there is no field for it, and no word of it."""
     assert not re.search(r"accommodat|extra time|extended|separate room|special", text_of(page), re.IGNORECASE)
     assert set(Completion.__struct_fields__) == {
-        "candidate", "recipient", "exam", "form", "day", "score", "cut", "safety_gate", "program", "record_head",
+        "candidate", "recipient", "exam", "form", "day", "score", "cut", "measure", "safety_gate", "program", "record_head",
         "recipient_kind", "name_in_credential",
     }  # fmt: skip
 

@@ -1,9 +1,9 @@
 """Any input at any address leaves the service whole: no answer of 500 or above, no silence, and an honest candidate goes on.
 
-Hypothesis draws inputs in batches: requests to every route of candidate, proctor and bench, signed in or not, with bodies that
+Hypothesis draws the inputs: requests to every route of candidate, proctor and bench, signed in or not, with bodies that
 are almost right, any JSON, or any bytes; whole requests of changed bytes; WebSocket messages, and WebSocket frames of any kind.
-After each batch a candidate whom the fuzz does not know acts, and the act must count. 100,000 inputs in a long run, a twentieth
-of them otherwise: half of that under a fixed seed, half under the run's own.
+After every tenth a candidate whom the fuzz does not know acts, and the act must count. 100,000 inputs in a long run, a
+twentieth of them otherwise: half of that under a fixed seed, half under the run's own.
 """
 
 from __future__ import annotations
@@ -31,13 +31,19 @@ from blowerbench import acts as a
 from blowerbench.equipment import load_equipment
 
 INPUTS = 100_000  # in a long run
-BATCH = 10
+EVERY = 10
 HONEST, VICTIMS = "c01", tuple(f"c{k:02d}" for k in range(2, 8))
-CALL_IDS = ("k1", "k2", "k3", "trying-out", "k9", "")
+CALL_IDS = (*["k1", "k2", "k3"] * 3, "trying-out", "k9", "")
 EQUIPMENT = load_equipment(FURNACE)
 
 
 # ---------------------------------------------------------------------- what is sent
+def weighted(*choices: tuple[int, st.SearchStrategy[Any]]) -> st.SearchStrategy[Any]:
+    """One of `choices`, each as often as its number says (`one_of` takes the same strategy twice for one)."""
+    kept = [strategy for count, strategy in choices for _ in range(count)]
+    return st.integers(0, len(kept) - 1).flatmap(lambda place: kept[place])
+
+
 words = st.sampled_from((
     *EQUIPMENT.terminals[:12], *EQUIPMENT.connectors, *EQUIPMENT.places, *EQUIPMENT.units, *EQUIPMENT.supplies, "volts_ac",
     "ohms", "red", "black", "heat", "fan", "off", "main", "__proto__", "constructor", "null", "../..", "\0", "\u202e", "=1+1",
@@ -45,7 +51,7 @@ words = st.sampled_from((
 ))  # fmt: skip
 LARGE = (2**31, 2**53, 2**63 - 1, 2**63, 2**64, -(2**63), 10**30, 1e308, -0.0, 1.5, 1e-320)
 numbers = st.one_of(st.integers(-3, 4000), st.sampled_from(LARGE))
-scalars = st.one_of(words, words, numbers, numbers, st.booleans(), st.none(), st.text(max_size=20))
+scalars = weighted((2, words), (2, numbers), (1, st.booleans()), (1, st.none()), (1, st.text(max_size=20)))
 anything = st.recursive(
     scalars,
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(words | st.text(max_size=8), inner, max_size=4),
@@ -70,25 +76,31 @@ def fitting(hint: Any) -> st.SearchStrategy[Any]:
 
 def fields_of(kind: type[a.Act]) -> dict[str, st.SearchStrategy[Any]]:
     """A strategy for each field of an act: four times out of five of its type."""
-    return {name: st.one_of(*[fitting(hint)] * 4, anything) for name, hint in get_type_hints(kind).items()}
+    return {name: weighted((4, fitting(hint)), (1, anything)) for name, hint in get_type_hints(kind).items()}
 
 
 KINDS = [kind for kind in get_args(a.AnyAct) if kind not in (a.Finish, a.Leave)]  # those end a call: little comes after them
-all_acts = st.one_of(*(
-    st.fixed_dictionaries({"do": st.just(kind.__struct_config__.tag)}, optional=fields_of(kind)) for kind in KINDS
-))  # fmt: skip
+
+
+
+def act_of(kind: type[a.Act]) -> st.SearchStrategy[dict[str, Any]]:
+    """An act of `kind`: right in every field, nearly right, or with fields left out."""
+    do = {"do": st.just(kind.__struct_config__.tag)}
+    right = st.fixed_dictionaries(do | {name: fitting(hint) for name, hint in get_type_hints(kind).items()})
+    near = st.fixed_dictionaries(do | fields_of(kind))
+    return weighted((3, right), (1, near), (1, st.fixed_dictionaries(do, optional=fields_of(kind))))
+
+
+all_acts = st.one_of(*map(act_of, KINDS))
+views = st.integers(0, 450).map("v{}".format)  # many: a page's numbers only ever grow
 OTHERS = ("view", "until", "keep", "chart", "possible", "undo", "replay", "hint", "hello", "caution_read")
 OTHER_FIELDS = ("name", "of", "do", "to", "clear", "text", "strength", "seconds", "above", "below", "what")
-messages = st.one_of(
-    st.fixed_dictionaries({
-        "kind": st.just("act"), "view": st.sampled_from(("v1", "v2", "w")), "seq": st.integers(0, 300), "act": all_acts,
-    }),
-    st.fixed_dictionaries(
-        {"kind": st.sampled_from(OTHERS), "view": st.sampled_from(("v1", "v2")), "seq": st.integers(0, 300)},
-        optional=dict.fromkeys(OTHER_FIELDS, anything),
-    ),
-    st.dictionaries(st.sampled_from(FIELDS), anything, max_size=5),
-)  # fmt: skip
+page_acts = st.fixed_dictionaries({"kind": st.just("act"), "view": views, "seq": st.integers(1, 50), "act": all_acts})
+other_messages = st.fixed_dictionaries(
+    {"kind": st.sampled_from(OTHERS), "view": views, "seq": st.integers(0, 50)},
+    optional=dict.fromkeys(OTHER_FIELDS, anything),
+)
+messages = weighted((5, page_acts), (2, other_messages), (1, st.dictionaries(st.sampled_from(FIELDS), anything, max_size=5)))
 sign_ins = st.fixed_dictionaries(
     {"code": words | st.text("0123456789ABCDEFGHJKMNPQRSTVWXYZ-", max_size=24)}, optional={"item": words}
 )
@@ -102,17 +114,18 @@ desk_acts = st.fixed_dictionaries(
 
 def encoded(body: st.SearchStrategy[Any]) -> st.SearchStrategy[bytes]:
     """`body` as JSON, now and then another body or no JSON."""
-    json_of = st.one_of(*[body] * 6, anything).map(lambda value: json.dumps(value).encode())
-    return st.one_of(*[json_of] * 8, st.binary(max_size=60))
+    json_of = weighted((6, body), (1, anything)).map(lambda value: json.dumps(value).encode())
+    return weighted((8, json_of), (1, st.binary(max_size=60)))
 
 
 calls = st.sampled_from(CALL_IDS)
-posts = st.one_of(
-    st.tuples(calls.map("/call/{}".format), encoded(messages)), st.tuples(calls.map("/call/{}".format), encoded(messages)),
-    st.tuples(calls.map("/bench/act/{}".format), encoded(bench_acts)), st.tuples(st.just("/proctor/do"), encoded(desk_acts)),
-    st.tuples(st.sampled_from(("/sign-in", "/bench/open", "/proctor/sign-in")), encoded(sign_ins)),
-    st.tuples(st.just("/begin"), encoded(anything)),
-)  # fmt: skip
+posts = weighted(
+    (5, st.tuples(calls.map("/call/{}".format), encoded(messages))),
+    (2, st.tuples(calls.map("/bench/act/{}".format), encoded(bench_acts))),
+    (1, st.tuples(st.just("/proctor/do"), encoded(desk_acts))),
+    (1, st.tuples(st.sampled_from(("/sign-in", "/bench/open", "/proctor/sign-in")), encoded(sign_ins))),
+    (1, st.tuples(st.just("/begin"), encoded(anything))),
+)
 GETS = (
     "/", "/me", "/receipts", "/live", "/exam.js", "/panel.css", "/proctor", "/proctor/state", "/nix", "/bench/look/k1",
     "/bench/look/k1?after=5", "/bench/look/k1?after=-1", "/bench/look/k1?after=%ff", "/bench/look/k1?after=1e3",
@@ -122,9 +135,9 @@ GETS = (
 any_path = st.text(st.characters(min_codepoint=33, max_codepoint=126), max_size=30).map(lambda text: f"/{text}")
 gets = st.tuples(st.sampled_from(GETS) | any_path, st.just(b"") | st.binary(max_size=5))
 ODD_METHODS = ("HEAD", "PUT", "DELETE", "OPTIONS", "PATCH", "BREW", "GET", "POST")
-routed = st.one_of(
-    *[posts.map(lambda p: ("POST", *p))] * 6, *[gets.map(lambda g: ("GET", *g))] * 3,
-    st.tuples(st.sampled_from(ODD_METHODS), st.sampled_from(GETS) | any_path, st.binary(max_size=5)),
+routed = weighted(
+    (6, posts.map(lambda p: ("POST", *p))), (3, gets.map(lambda g: ("GET", *g))),
+    (1, st.tuples(st.sampled_from(ODD_METHODS), st.sampled_from(GETS) | any_path, st.binary(max_size=5))),
 )  # fmt: skip
 sessions = st.sampled_from((*VICTIMS, *VICTIMS, "desk", "desk", "bench", "", "junk"))
 HEADERS = (
@@ -195,19 +208,19 @@ def request_of(route: tuple[str, str, bytes], session: str, headers: dict[str, s
 
 
 requests = st.builds(
-    request_of, routed, sessions, st.one_of(*[st.just({})] * 4, odd_headers), fits=st.sampled_from((True, True, False))
+    request_of, routed, sessions, weighted((4, st.just({})), (1, odd_headers)), fits=st.sampled_from((True, True, False))
 )
 changed = st.builds(
     Changed, requests,
     st.lists(st.tuples(st.floats(0, 1), st.binary(max_size=6), st.integers(0, 40)), min_size=1, max_size=3).map(tuple),
 )  # fmt: skip
-spoken = st.one_of(
-    *[st.builds(lambda item, message: json.dumps({"item": item, "message": message}).encode(), calls, messages)] * 3,
-    st.builds(lambda item, views: json.dumps({"item": item, "views": views}).encode(), calls, anything),
-    encoded(messages), st.binary(max_size=60),
-)  # fmt: skip
+spoken = weighted(
+    (4, st.builds(lambda item, message: json.dumps({"item": item, "message": message}).encode(), calls, messages)),
+    (1, st.builds(lambda item, views: json.dumps({"item": item, "views": views}).encode(), calls, anything)),
+    (1, encoded(anything)),
+)
 said = st.builds(Said, st.sampled_from(VICTIMS), spoken, st.sampled_from((*[1] * 12, 2, 0, 3, 8, 10, 11)))
-batches = st.lists(st.one_of(requests, requests, requests, said, said, changed), min_size=BATCH, max_size=BATCH)
+inputs = weighted((3, requests), (2, said), (1, changed))
 
 
 # ---------------------------------------------------------------------- whom it is sent to
@@ -324,14 +337,14 @@ def fuzz(target: Target, seed: int, count: int) -> None:
 
     @hypothesis_seed(seed)
     @settings(
-        max_examples=-(-count // BATCH), deadline=None, database=None, suppress_health_check=list(HealthCheck),
+        max_examples=count, deadline=None, database=None, suppress_health_check=list(HealthCheck),
         phases=[Phase.generate], report_multiple_bugs=False,  # no shrinking: the service has changed meanwhile
     )
-    @given(batches)
-    def throw_all(batch: list[Request | Changed | Said]) -> None:
-        for one in batch:
-            target.throw(one)
-        target.act_honestly()
+    @given(inputs)
+    def throw_all(one: Request | Changed | Said) -> None:
+        target.throw(one)
+        if target.count % EVERY == 0:
+            target.act_honestly()
 
     run: Callable[[], None] = throw_all
     run()
@@ -341,7 +354,7 @@ def fuzz(target: Target, seed: int, count: int) -> None:
 def test_no_input_at_any_address_breaks_the_service_or_stops_an_honest_candidate(
     target: Target, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # Hypothesis would follow each batch with some that repeat parts of it; here every input is to be a new one.
+    # Hypothesis would follow each input with some that repeat parts of it; here every input is to be a new one.
     monkeypatch.setattr(ConjectureRunner, "generate_mutations_from", lambda _runner, _data: None)
     total = (INPUTS if sampling.long_run() else INPUTS // sampling.SHARE) // 2  # each of the two services has half
     for seed in (0, sampling.seed()):

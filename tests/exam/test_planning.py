@@ -252,8 +252,11 @@ def test_what_does_not_fit_together_is_refused() -> None:
         planned((one,), sitting="Spring 1")
     with pytest.raises(FormError, match="secret has 5 bytes"):
         planned((one,), b"short")
-    with pytest.raises(ExamError, match="made for another blueprint, or it was changed since; assemble the forms again"):
-        programme_from(replace(blueprint, minutes=151), formset, (one,), SECRET, "s")
+    with pytest.raises(ExamError, match="for another blueprint, or its calls were changed since; assemble the forms again"):
+        programme_from(replace(blueprint, longest_minutes=44), formset, (one,), SECRET, "s")
+    rule = replace(blueprint.pass_rule, calls=2, critical="call")
+    other = programme_from(replace(blueprint, minutes=151, title="June", pass_rule=rule), formset, (one,), SECRET, "s")
+    assert (other.minutes, other.title, other.passing) == (151, "June", rule), "forms hang on none of these"
     old = replace(formset, catalogues={**formset.catalogues, blueprint.equipment[0]: "0" * 64})
     with pytest.raises(ExamError, match=f"faults of {blueprint.equipment[0]} were changed since the forms were made"):
         programme_from(blueprint, old, (one,), SECRET, "s")

@@ -88,6 +88,9 @@ def test_what_is_sealed_opens_with_its_own_key_at_its_own_place_only(records: Re
         with pytest.raises(RecordsError, match="does not open"):
             records.keys.open(entry, Identity)
     assert records.keys.open(first, Identity).name == "Robin Ashdown"
+    shutil.copy(records.keys.file(one, "person"), records.keys.file(other, "person"))
+    with pytest.raises(RecordsError, match="does not open"):  # even with the key of the right person under another name
+        Keyring(records.root).open(moved[1], Identity)
 
 
 def test_the_length_of_a_name_does_not_show(records: Records) -> None:

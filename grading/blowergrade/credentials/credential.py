@@ -21,12 +21,22 @@ from blowergrade.credentials import profile as p
 from blowergrade.credentials.files import CredentialError
 from blowergrade.credentials.strict import moment
 
+#: What a score counts: points, or the calls that were passed, in percent of all.
+Measure = Literal["points", "calls"]
+_OF = {"points": "{} of 100 points", "calls": "{} % of the calls passed"}
+
+
+def of_what(number: str, measure: Measure) -> str:
+    """A score or cut in words."""
+    return _OF[measure].format(number)
+
 
 class Completion(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """What an exam says about one candidate who passed.
 
     `recipient` (an e-mail address, or an id of `recipient_kind`) is only ever hashed. `day` is the exam's date (ISO 8601);
-    `score` and `cut` are points of 100 with at most one decimal, `record_head` is the exam record's SHA-256 head (hexadecimal).
+    `score` and `cut` are of 100 with at most one decimal, points or, by `measure`, percent of the calls; `record_head` is the
+    exam record's SHA-256 head (hexadecimal).
     """
 
     candidate: str
@@ -39,6 +49,7 @@ class Completion(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     safety_gate: bool
     program: str
     record_head: str
+    measure: Measure = "points"
     recipient_kind: p.IdentityKind = "emailAddress"
     name_in_credential: bool = True
 
@@ -173,7 +184,8 @@ def _achievement(told: Completion, name: str, scale: str, gate: str) -> p.Achiev
         version=told.program,
         description=p.STATEMENT,
         criteria=p.Criteria(
-            narrative=f"A score of {told.cut} or more of 100 in a supervised exam on a simulated bench; the safety gate passed."
+            narrative=f"{of_what(told.cut, told.measure)}, or more, in a supervised exam on a simulated bench; the safety gate "
+            "passed."
         ),
         result_description=(
             p.ScoreDescription(

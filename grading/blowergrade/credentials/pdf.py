@@ -16,7 +16,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from blowergrade.credentials.credential import CertificateFacts, checked
+from blowergrade.credentials.credential import CertificateFacts, checked, of_what
 from blowergrade.credentials.files import CredentialError
 from blowergrade.credentials.strict import moment
 from blowergrade.typeset import PAPERS
@@ -87,8 +87,8 @@ def _data(facts: CertificateFacts, paper: str) -> tuple[dict[str, Any], list[Pat
         "candidate": told.candidate,
         "exam": told.exam,
         "day": _day(datetime.fromisoformat(told.day)),
-        "score": f"{told.score} of 100",
-        "cut": f"{told.cut} of 100",
+        "score": of_what(told.score, told.measure),
+        "cut": of_what(told.cut, told.measure),
         "safety": "passed",
         "form": told.form,
         "program": told.program,

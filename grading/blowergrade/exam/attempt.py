@@ -27,6 +27,7 @@ from blowergrade.exam.texts import texts
 VIEW = re.compile(r"[\w.-]{1,64}", re.ASCII)
 INTENT = re.compile(r"[!-~]{1,100}")
 MOST_INTENTS = 2**31  # of one page
+MOST_VIEWS = 500  # pages of one call: each is named in every answer
 #: Parts of a page's state that never change.
 FIXED = ("drawing", "forms", "words")
 
@@ -212,6 +213,8 @@ class Attempt:
         view, seq = message.get("view"), message.get("seq")
         if not isinstance(view, str) or not VIEW.fullmatch(view) or (isinstance(seq, int) and not 0 <= seq < MOST_INTENTS):
             raise BenchError(f"a page's message has a view of 1 to 64 letters and digits, and a number below {MOST_INTENTS}")
+        if view not in panel.acks and len(panel.acks) >= MOST_VIEWS:
+            raise BenchError(f"this call was opened on {MOST_VIEWS} pages already; go on with one of them")
         intent = f"{view}:{seq}"
         if message.get("kind") == "hello" or not isinstance(seq, int):
             panel.hear(message)

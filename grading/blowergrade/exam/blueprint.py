@@ -108,6 +108,12 @@ class Blueprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         """SHA-256 of what the blueprint says; a comment or another order of the file's keys does not change it."""
         return hashlib.sha256(msgspec.json.encode(self, order="sorted")).hexdigest()
 
+    @property
+    def digest_for_forms(self) -> str:
+        """SHA-256 of what forms hang on: title, languages, whole time and pass rule may change and the forms still fit."""
+        plain = PassRule(1, 1)
+        return msgspec.structs.replace(self, title="", languages=(), minutes=1, pass_rule=plain).digest
+
 
 #: The tables of a blueprint file that are decoded by themselves, so that an error can say which one it is in.
 _TABLES: Mapping[str, type[Any]] = {"pass_rule": PassRule, "familiarisation": Familiarisation}

@@ -41,7 +41,7 @@ def completions(folder: ExamFolder, journal: Journal) -> tuple[Completion, ...]:
             Completion(
                 candidate=one.name, recipient=one.id, recipient_kind="sourcedId", exam=programme.title, form=result.form,
                 day=datetime.fromtimestamp(started / 1000, UTC).astimezone().date().isoformat(),
-                score=_percent(result.passed_calls, n), cut=_percent(cut, n),
+                score=_percent(result.passed_calls, n), cut=_percent(cut, n), measure="calls",
                 safety_gate=not (programme.passing.critical == "sitting" and any(c.critical for c in result.calls)),
                 program=f"blowergrade {grading.version}", record_head=head_of(result),
             )

@@ -71,7 +71,7 @@ class Spread(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class FormSet(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The forms of a blueprint and how they came about. `objective` and its proven lower `bound`: thousandths of a second."""
 
-    blueprint: str  # digest
+    blueprint: str  # digest of what of it forms hang on
     catalogues: Mapping[str, str]  # digests of the fault files by unit
     seed: int
     effort: float
@@ -141,7 +141,7 @@ def _set(
     forms = tuple(Form(form_name(k), _form_items(blueprint, known, form)) for k, form in enumerate(chosen))
     objective = objective_of([[known[i.id] for i in f.items] for f in forms], blueprint)
     return FormSet(
-        blueprint.digest, dict(sorted(pool.catalogues.items())), seed, effort, solver, status, objective, bound, forms
+        blueprint.digest_for_forms, dict(sorted(pool.catalogues.items())), seed, effort, solver, status, objective, bound, forms
     )
 
 

@@ -187,8 +187,8 @@ def _check_people(blueprint: Blueprint, candidates: Sequence[Candidate]) -> None
 
 def _units(blueprint: Blueprint, formset: FormSet) -> dict[str, str]:
     """What a plan names each unit by (a school's own by its file's whole path); raises `ExamError` where the forms are old."""
-    if formset.blueprint != blueprint.digest:
-        raise ExamError("the forms were made for another blueprint, or it was changed since; assemble the forms again")
+    if formset.blueprint != blueprint.digest_for_forms:
+        raise ExamError("the forms were made for another blueprint, or its calls were changed since; assemble the forms again")
     found = {}
     for name in blueprint.equipment:
         equipment = load_equipment(name)

@@ -140,12 +140,13 @@ class Writer:
 
     def append(self, *entries: AnyEntry) -> None:
         """Add `entries`, numbered from `number` on; they are on the disk when this returns. Raises `RecordsError`."""
-        data, head = b"", self._head
+        lines, head = [], self._head
         for n, entry in enumerate(entries, self.number):
             if entry.number != n:
                 raise RecordsError(f"entry {entry.number} was added where {n} was due")
             line, head = _line(head, entry)
-            data += line
+            lines.append(line)
+        data = b"".join(lines)
         try:
             left = memoryview(data)
             while left:  # unbuffered: a write may take a part only

@@ -78,8 +78,13 @@ class Records:
 
     def __init__(self, root: Path | str) -> None:
         self.root = Path(root).resolve()
-        self.log: Log = register.read_log(self.root)
         self.keys = Keyring(self.root)
+        self._stand(register.read_log(self.root))
+
+    def _stand(self, log: Log) -> None:
+        """Let the records stand as `log` says."""
+        self.log = log
+        self._gone = {(e.person, e.what) for e in log.entries if isinstance(e, Erased)}
 
     @property
     def policy_file(self) -> Path:
@@ -93,7 +98,7 @@ class Records:
 
     def gone(self, person: str, drawer: Drawer = "person") -> bool:
         """Whether this key was destroyed, by what the register says."""
-        return any(isinstance(e, Erased) and e.person == person and e.what in ("person", drawer) for e in self.entries)
+        return (person, "person") in self._gone or (person, drawer) in self._gone
 
     def told(self, entry: About, kind: type[Kind]) -> Kind:
         """What `entry` seals; raises `GoneError` where that was erased, and `RecordsError`."""
@@ -152,13 +157,13 @@ class Records:
     def adding(self) -> Iterator[Adding]:
         """These records opened to add something, locked for others; raises `RecordsError`."""
         with register.writing(self.root) as writer:
-            self.log = writer.log  # what others added meanwhile counts
+            self._stand(writer.log)  # what others added meanwhile counts
             made = Adding(self, writer)
             try:
                 yield made
             finally:
                 made.forget_keys()
-        self.log = register.read_log(self.root)
+        self._stand(register.read_log(self.root))
 
 
 class Adding:
@@ -168,6 +173,7 @@ class Adding:
         self.records, self._writer, self.when = records, writer, register.now()
         self._waiting: list[AnyEntry] = []
         self._keys: list[tuple[str, Drawer]] = []  # made for entries that are not written yet
+        self._names = {e.person for e in records.entries if isinstance(e, About)}
 
     def about(self, kind: type[About], person: str, secret: Secret, **clear: Any) -> int:
         """Have an entry about `person` ready; returns its number. Raises `RecordsError` where the person's key is gone."""
@@ -191,7 +197,8 @@ class Adding:
         """Make a pseudonym and a key for somebody new, and have the entry ready; returns the pseudonym."""
         if not identity.name.strip():
             raise RecordsError("a person has a name; give one")
-        person = new_pseudonym({getattr(e, "person", "") for e in (*self.records.entries, *self._waiting)})
+        person = new_pseudonym(self._names)
+        self._names.add(person)
         self._make_key(person, "person")
         self.about(Enrolled, person, identity)
         return person

@@ -60,8 +60,8 @@ def take(
         earlier = [e for e in records.entries if isinstance(e, Taken) and e.sitting == programme.sitting]
         if {e.digest for e in earlier} - {digest_of(g) for g in made}:
             raise RecordsError(
-                f"another exam of the name {programme.sitting!r} was taken before, or its gradings were changed since; look which "
-                "folder is the right one, and give each sitting a name of its own"
+                f"another exam of the name {programme.sitting!r} was taken before, or its gradings were changed since; look "
+                "which folder is the right one, and give each sitting a name of its own"
             )
         if earlier and earlier[-1].digest == digest_of(grading):
             return Took(programme.sitting, grading.number, 0, 0, ())
