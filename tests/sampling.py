@@ -1,7 +1,7 @@
 """How much of a large population a test tries.
 
-Rule: every run tries at least one twentieth that is always the same, so that a failure comes back, and as
-many again drawn with the printed seed, so that in time all is tried. BLOWER_LONG=1 tries everything.
+Rule: every run tries at least one twentieth: half of it is always the same, so that a failure comes back, and as
+much is drawn with the printed seed, so that in time all is tried. BLOWER_LONG=1 tries everything.
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ def long_run() -> bool:
 
 
 def sampled(n: int, at_least: int = 1) -> list[int]:
-    """Indices below `n` to try, in order: max(n / 20, `at_least`) fixed ones and as many random ones.
+    """Indices below `n` to try, in order: max(n / 40, `at_least`) fixed ones and as many random ones.
 
     The random ones are drawn from those that are not among the fixed. All of them in a long run.
     """
-    count = max(-(-n // SHARE), at_least)
+    count = max(-(-n // (2 * SHARE)), at_least)
     if long_run() or 2 * count >= n:
         return list(range(n))
     fixed = set(random.Random(0).sample(range(n), count))

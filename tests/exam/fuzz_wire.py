@@ -6,6 +6,7 @@ import base64
 import os
 import socket
 import struct
+import time
 from dataclasses import dataclass, field
 
 PATIENCE = 20.0  # s without a byte: the service is stuck
@@ -147,8 +148,11 @@ class Socket:
         self.wire.send(bytes([0x80 | code]) + length + mask + masked)
 
     def hear(self) -> bytes | None:
-        """The next message that is no standing, or None where the other side closed."""
+        """The next message that is no standing, or None where the other side closed; raises `StuckError`, whatever it pings."""
+        end = time.monotonic() + PATIENCE
         while True:
+            if time.monotonic() > end:
+                raise StuckError(f"no answer came within {PATIENCE} s")
             head = self.wire.exactly(2)
             if head is None:
                 return None

@@ -40,8 +40,9 @@ def steps() -> set[str]:
 def test_every_command_of_the_records_guide_is_one_that_the_program_takes() -> None:
     lines = [x for block in GUIDE.split("```")[1::2] for x in block.splitlines() if x.startswith("blowergrade ")]
     assert len(lines) >= 20
+    parser = _parser()
     for line in lines:
-        assert callable(_parser().parse_args(shlex.split(line)[1:]).run), line
+        assert callable(parser.parse_args(shlex.split(line)[1:]).run), line
     assert {line.split()[2] for line in lines if line.startswith("blowergrade records ")} == steps()
 
 

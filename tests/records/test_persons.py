@@ -19,10 +19,14 @@ from blowergrade.records.entries import (
     SECRETS,
     About,
     Accommodation,
+    AppealDecided,
     CallPoints,
+    Corrected,
+    Correction,
     Enrolled,
     Granted,
     Identity,
+    InspectionShown,
     Particulars,
     RecordsError,
     Result,
@@ -286,6 +290,40 @@ def test_a_crash_between_saying_and_destroying_is_found_and_ended_by_saying_it_a
     assert any("say `records erase` once more" in text for text in wrong(records))
     erase(records, person, "entered by mistake", "A. Marsh")
     assert wrong(records) == [] and not records.keys.has(person)
+
+
+def test_a_key_that_comes_back_from_a_copy_opens_nothing_and_is_found(records: Records, tmp_path: Path) -> None:
+    (person,) = enrolled(records, "Robin Ashdown")
+    file = records.keys.file(person, "person")
+    shutil.copy(file, tmp_path / "kept.key")
+    erase(records, person, "asked by the person", "A. Marsh")
+    shutil.copy(tmp_path / "kept.key", file)
+    again = Records(records.root)
+    (entry,) = (e for e in again.entries if isinstance(e, Enrolled))
+    with pytest.raises(GoneError):
+        again.told(entry, Identity)
+    assert again.find(person).identity is None and any("its key (person) is there" in text for text in wrong(records))
+
+
+def test_entries_that_point_nowhere_or_at_somebody_else_are_found(records: Records) -> None:
+    one, other = enrolled(records, "Robin Ashdown", "Mina Okafor")
+    with records.adding() as adding:
+        adding.about(Correction, one, Corrected("x", "A. Marsh"), corrects=2)
+        adding.about(AppealDecided, one, Said("x", "A. Marsh"), appeal=1, outcome="changed", grading=1)
+        adding.about(InspectionShown, one, Said("x", "A. Marsh"), answers=(9,))
+        adding.about(Correction, other, Corrected("x", "A. Marsh"), corrects=2)
+        adding.done()
+    assert wrong(records) == [
+        "entry 3 points at entry 2, which is nothing of the kind", "entry 4 points at entry 1, which is nothing of the kind",
+        "entry 5 points at entry 9, which is nothing of the kind",
+    ]  # fmt: skip
+
+
+def test_a_key_that_nothing_needs_is_found(records: Records) -> None:
+    records.keys.make("p-0000000000")
+    assert wrong(records) == [
+        "p-0000000000.key is a key that nothing needs (an interrupted command leaves one); delete it"
+    ]
 
 
 def test_odd_names_come_back_as_they_were(records: Records) -> None:

@@ -118,6 +118,24 @@ def test_a_last_line_that_was_cut_off_anywhere_is_taken_back_and_the_chain_goes_
         assert data.startswith(before) and len(bodies(data)) == 7
 
 
+def test_a_long_tail_is_taken_back_before_a_shorter_line_is_written_there(records: Records) -> None:
+    before = (records.root / FILE).read_bytes()
+    (records.root / FILE).write_bytes(before + b'{"chain":"' + b"a" * 20_000)
+    ask(Records(records.root), "s1", "2024-03-02", Said("again", "A. Marsh"))
+    data = (records.root / FILE).read_bytes()
+    assert data.startswith(before) and len(bodies(data)) == 8 and data.endswith(b"\n")
+
+
+def test_a_wrong_number_is_found_even_where_the_chain_is_right(records: Records) -> None:
+    *kept, last = lines(records)
+    head = json.loads(kept[-1])["chain"]
+    body = last[last.index(b'"body":') + 7 : -2].replace(b'"number":6', b'"number":7')
+    chain = hashlib.sha256(head.encode() + b"\n" + body).hexdigest()
+    put(records, [*kept, b'{"chain":"' + chain.encode() + b'","body":' + body + b"}\n"])
+    with pytest.raises(RecordsError, match="numbered 7 where 6 was due"):
+        read_log(records.root)
+
+
 def test_a_disk_that_is_full_adds_nothing_and_the_next_entry_goes_on(
     records: Records, monkeypatch: pytest.MonkeyPatch
 ) -> None:

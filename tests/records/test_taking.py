@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
@@ -12,7 +14,7 @@ from records.people import decide, grade, made_exam, played_exam, release, relea
 
 from blowergrade.credentials import keys
 from blowergrade.credentials.issuer import make_issuer
-from blowergrade.credentials.issuing import issue, revoke
+from blowergrade.credentials.issuing import issue, revoke, secure
 from blowergrade.exam import gradings as g
 from blowergrade.exam.completions import completions, head_of
 from blowergrade.exam.folder import ExamFolder
@@ -200,11 +202,14 @@ def _cheap(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_after_a_real_exam_certificates_are_taken_by_the_head_of_their_record_and_revocations_follow(tmp_path: Path) -> None:
     folder, records = played_exam(tmp_path), school(tmp_path)
     address = "https://harrow.example/issuer"
-    issuer = make_issuer(tmp_path / "issuer", "Harrow Lane Trade School", address, "https://harrow.example/verify", PASSPHRASE)
+    begun = datetime(2024, 5, 2, tzinfo=UTC)
+    issuer = make_issuer(
+        tmp_path / "issuer", "Harrow Lane Trade School", address, "https://harrow.example/verify", PASSPHRASE, begun
+    )
     journal = folder.journal()
     (told,) = completions(folder, journal)
     journal.close()
-    made = issue(issuer, msgspec.structs.replace(told, day="2024-05-01"), PASSPHRASE)
+    made = issue(issuer, msgspec.structs.replace(told, day="2024-05-01"), PASSPHRASE, days=30, when=begun)
     with pytest.raises(RecordsError, match="rests on no result"):
         note_certificates(records, issuer, [("a.jwt", made.signed.jwt)])
     taken(records, folder)
@@ -223,9 +228,31 @@ def test_after_a_real_exam_certificates_are_taken_by_the_head_of_their_record_an
     assert revocations(records, records.find("c01"))[0].reason == "issued in error"
     assert not [e for e in records.find("c02").entries if isinstance(e, Certificate)]
     forged = made.signed.json.replace(b"Robin Ashdown", b"Mina Okafor")
-    for name, data in (("forged.json", forged), ("rubbish.jwt", b"a.b.c"), ("empty", b"")):
+    plain = {k: v for k, v in json.loads(made.signed.json).items() if k != "proof"}
+    plain["credentialSubject"]["result"][0]["value"] = "10"  # below the cut, under the school's own signature
+    wrong = secure(plain, issuer.signers(PASSPHRASE), made.facts.issued).jwt
+    for name, data in (("forged.json", forged), ("rubbish.jwt", b"a.b.c"), ("empty", b""), ("wrong.jwt", wrong)):
         with pytest.raises(RecordsError, match=f"{name} was not taken"):
             note_certificates(records, issuer, [(name, data)])
+
+
+@pytest.mark.usefixtures("_cheap")
+def test_a_certificate_rests_on_the_result_that_passed_even_where_a_later_one_did_not(tmp_path: Path) -> None:
+    """A decision changes points and no record, so both results have the same head."""
+    folder, records = released_exam(tmp_path), school(tmp_path)
+    taken(records, folder)
+    issuer = make_issuer(tmp_path / "issuer", "Harrow Lane", "https://harrow.example/i", "https://harrow.example/v", PASSPHRASE)
+    journal = folder.journal()
+    (told,) = completions(folder, journal)
+    journal.close()
+    made = issue(issuer, msgspec.structs.replace(told, day="2024-05-01"), PASSPHRASE)
+    decide(folder, "c01", "call-1", 20, "a phone was seen")
+    grade(folder, "a second look")
+    taken(records, folder)
+    passed, failed = results(records, "c01")
+    assert (passed.verdict, failed.verdict) == ("passed", "not passed")
+    note_certificates(records, issuer, [("a.jwt", made.signed.jwt)])
+    assert certificates(records, records.find("c01"))[0].result == passed.number
 
 
 def test_a_sitting_is_noted_with_its_grading_and_how_many_came(tmp_path: Path) -> None:
