@@ -30,7 +30,7 @@ ITEMS = {
           f"{TORQUE}:board_dead/0:since_lightning", f"{SPLIT}:fan_relay_sticks/0:never_rests",
           f"{SPLIT}:wheel_loose/1:weak_in_summer"),
     "B": (f"{TORQUE}:power_neutral_open/0:no_air", f"{SPLIT}:transformer_primary_open/0:no_flame",
-          f"{SPLIT}:capacitor_weak/0:just_hums", f"{TORQUE}:module_hot/0:comes_and_goes",
+          f"{SPLIT}:aux_winding_open/0:just_hums", f"{TORQUE}:module_hot/0:comes_and_goes",
           f"{TORQUE}:heat_on_tap_1/0:flame_on_and_off"),
 }  # fmt: skip
 #: A candidate's five calls: 1 passed, 0 not, ! not and with a critical violation.

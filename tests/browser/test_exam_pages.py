@@ -256,7 +256,7 @@ def test_a_killed_service_gives_its_absence_back_and_an_act_made_meanwhile_is_do
     work.settled()
     left, began = seat.left, time.monotonic()
     exam.service.kill()
-    work.settled = lambda: None  # type: ignore[method-assign] # nobody answers now
+    work.settled = lambda: None  # type: ignore[method-assign]  # nothing to wait for here # nobody answers now
     more = (a.PlaceLead("red", "board.G", True), a.SetThermostat("off"))
     person.do(more[0])
     expect(page.locator(".ex-note[role=alert]", has_text=LOST[:40])).to_be_visible(timeout=8000)
@@ -297,7 +297,7 @@ def test_an_act_that_is_on_the_disk_while_its_answer_is_lost_with_the_service_is
     seat.begin()
     seat.open(1)
     work = exam.work(seat)
-    work.settled = lambda: None  # type: ignore[method-assign]
+    work.settled = lambda: None  # type: ignore[method-assign]  # nothing to wait for here
     Mouse(work).do(a.Wait(30))
     work.both(a.Wait(30))
     end = time.monotonic() + 5

@@ -15,6 +15,7 @@ from typing import Any
 
 import msgspec
 import pytest
+from alone import alone
 from exam.hall_room import AT_ONCE, FURNACE, room
 from exam.walks import walk
 from hypothesis import given, settings
@@ -284,7 +285,7 @@ def in_hall(tmp_path: Path, work: Any, rules: Rules) -> Any:
             await hall.stop()
             folder.unlock()
 
-    return asyncio.run(sit())
+    return alone(sit())
 
 
 def test_a_message_that_was_turned_away_for_haste_is_not_overtaken(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -22,6 +22,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from alone import alone
 from exam.hall_room import room
 from jupyterhub.services.auth import HubAuth
 from served import free_port
@@ -169,7 +170,7 @@ def test_a_hub_user_gets_in_as_the_candidate_of_that_name_and_acts(real_hub: Rea
             assert (await page.post("/call/k1", json=ACT)).json()["acts"] == 1
             assert one.hall.acts == {"c01/k1": 1}
 
-    asyncio.run(go())
+    alone(go())
 
 
 def test_who_is_no_candidate_or_comes_with_another_name_is_turned_away(real_hub: RealHub, tmp_path: Path) -> None:
@@ -189,7 +190,7 @@ def test_who_is_no_candidate_or_comes_with_another_name_is_turned_away(real_hub:
                 assert (await second.post("/call/k1", json=ACT)).status_code == 401
             assert one.hall.sitting.of("c02").signed_in == 0
 
-    asyncio.run(go())
+    alone(go())
 
 
 def test_without_a_living_token_a_page_is_sent_to_the_hub_and_all_else_is_refused(real_hub: RealHub, tmp_path: Path) -> None:
@@ -207,7 +208,7 @@ def test_without_a_living_token_a_page_is_sent_to_the_hub_and_all_else_is_refuse
                 assert (await forged.post("/sign-in", json={})).status_code == 401
             assert one.hall.sitting.of("c01").signed_in == 0
 
-    asyncio.run(go())
+    alone(go())
 
 
 def test_a_code_opens_nothing_where_people_sign_in_at_the_hub(real_hub: RealHub, tmp_path: Path) -> None:
@@ -217,7 +218,7 @@ def test_a_code_opens_nothing_where_people_sign_in_at_the_hub(real_hub: RealHub,
                 assert (await nobody.post(path, json={"code": one.codes[who]})).status_code == 401, path
             assert one.hall.sitting.of("c01").signed_in == 0
 
-    asyncio.run(go())
+    alone(go())
 
 
 def test_a_revoked_token_is_refused_once_the_short_cache_is_over(real_hub: RealHub, tmp_path: Path) -> None:
@@ -242,7 +243,7 @@ def test_a_revoked_token_is_refused_once_the_short_cache_is_over(real_hub: RealH
             socket.close()
             assert one.hall.acts == {}
 
-    asyncio.run(go())
+    alone(go())
 
 
 def test_what_is_shipped_keeps_an_answer_for_ten_seconds_at_most() -> None:
@@ -304,7 +305,7 @@ def test_a_browser_signs_in_at_the_hub_and_comes_back_to_its_exam(real_hub: Real
             await one.hall.happened(Let("c02"))
             assert (await _through_the_hub(one, "c02", "/")).status_code == 200
 
-    asyncio.run(go())
+    alone(go())
 
 
 def test_only_the_group_of_proctors_opens_the_desk(real_hub: RealHub, tmp_path: Path) -> None:
@@ -320,7 +321,7 @@ def test_only_the_group_of_proctors_opens_the_desk(real_hub: RealHub, tmp_path: 
                 assert (await desk.get("/proctor/state")).status_code == 200
                 assert (await desk.post("/sign-in", json={})).status_code == 403  # a proctor is no candidate
 
-    asyncio.run(go())
+    alone(go())
 
 
 def test_a_hub_that_is_down_stops_nobody_who_is_in_and_lets_nobody_new_in(real_hub: RealHub, tmp_path: Path) -> None:
@@ -334,7 +335,7 @@ def test_a_hub_that_is_down_stops_nobody_who_is_in_and_lets_nobody_new_in(real_h
             answer = await late.post("/sign-in", json={})
             assert answer.status_code == 503 and answer.json()["refused"] == "trouble"
 
-    asyncio.run(go())
+    alone(go())
 
 
 def test_the_command_names_what_the_hub_needs_before_it_serves(

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
+from alone import alone
 from exam.hall_room import room
 
 from blowergrade.exam.journal import ActRow, EventRow, Journal, JournalError, check_events, engine_for
@@ -364,7 +365,7 @@ def test_a_waiter_who_leaves_takes_nobody_with_him(tmp_path: Path) -> None:
         gate.free.set()
         await asyncio.wait_for(staying, PATIENCE)
 
-    asyncio.run(leave_one())
+    alone(leave_one())
     journal.add_act(act(4)).result(PATIENCE)
     journal.close()
     assert on_disk(tmp_path / "j.sqlite", "SELECT count(*) FROM acts") == [(4,)]

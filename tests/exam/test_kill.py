@@ -22,6 +22,7 @@ from typing import Any
 
 import msgspec
 import pytest
+from alone import alone
 from exam.hall_room import FURNACE, room
 from exam.service_process import ServiceProcess
 from exam.walks import walk
@@ -199,9 +200,9 @@ def test_no_acknowledged_act_is_lost_when_the_service_is_killed_under_load(tmp_p
     clients = [Client(name, code, acts_of(k)) for k, (name, code) in enumerate(folder.codes.items()) if name != "proctor"]
     total, dice = Sum(), random.Random(seed())
     for _ in sampled(ROUNDS):
-        asyncio.run(one_round(folder, clients, dice, total))
+        alone(one_round(folder, clients, dice, total))
         total.told = sum(len(client.told) for client in clients)
-    asyncio.run(finish(folder, clients))
+    alone(finish(folder, clients))
     assert verified(folder, clients) == 0, "after sending again everything is acknowledged"
     assert total.told >= LEAST * PEOPLE * len(sampled(ROUNDS)), "there was a load"
     assert not [one for one in total.orphans if alive(one)], "a killed service leaves no solver behind"

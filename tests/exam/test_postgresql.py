@@ -6,7 +6,6 @@ to install; `tests/run.py` installs it where it may.
 
 from __future__ import annotations
 
-import asyncio
 import random
 import threading
 import time
@@ -16,6 +15,7 @@ from pathlib import Path
 import msgspec
 import pytest
 import sqlalchemy as sa
+from alone import alone
 from exam.hall_room import AT_ONCE, FURNACE, room
 from exam.postgres_server import Server
 from exam.walks import walk
@@ -146,8 +146,8 @@ def test_a_sitting_on_postgresql_goes_on_after_its_service_was_started_again(ser
         folder.unlock()
         return frame.receipt, frame.acts
 
-    asyncio.run(sit(1, 6))
-    receipt, acts = asyncio.run(sit(7, 12))
+    alone(sit(1, 6))
+    receipt, acts = alone(sit(7, 12))
     assert acts == 12
     assert server.ask("sitting", "SELECT max(seq) FROM acts WHERE attempt = 'c01/k1'") == ["12"]
     last = server.ask("sitting", "SELECT convert_from(line, 'UTF8') FROM acts WHERE attempt = 'c01/k1' AND seq = 12")[0]

@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 
 import msgspec
+from alone import alone
 from exam.hall_room import AT_ONCE, room
 from exam.served import Served, act, run
 
@@ -32,7 +33,7 @@ def test_answers_of_one_tick_leave_in_no_order_that_tells_which_was_ready_first(
         return left
 
     names = [f"c{k}" for k in range(40)]
-    orders = [asyncio.run(one_tick(names)) for _ in range(3)]
+    orders = [alone(one_tick(names)) for _ in range(3)]
     assert all(sorted(order) == sorted(names) and order != names for order in orders)
     assert orders[0] != orders[1] != orders[2]
 
@@ -50,7 +51,7 @@ def test_answers_of_one_attempt_leave_in_the_order_of_its_messages() -> None:
         await asyncio.gather(*(answer(f"c{k}", n) for n in (3, 1, 2) for k in range(20)))
         return left
 
-    order = asyncio.run(whole())
+    order = alone(whole())
     assert all([n for name, n in order if name == f"c{k}"] == [1, 2, 3] for k in range(20))
 
 

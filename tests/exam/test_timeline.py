@@ -10,6 +10,7 @@ import asyncio
 from pathlib import Path
 
 import pytest
+from alone import alone
 from exam.hall_room import room
 from hypothesis import given, settings
 from hypothesis import seed as hypothesis_seed
@@ -128,9 +129,9 @@ def test_a_service_that_comes_back_gives_the_time_back_and_notes_an_odd_clock(tm
         journal = folder.journal()
         return Hall(folder.programme, folder.key, journal, line=clocks.line(not_before=journal.last_sign() or 0))
 
-    asyncio.run(_sit(hall()))
+    alone(_sit(hall()))
     clocks.wall_s += away / 1000
-    had, outages = asyncio.run(_come_back(hall()))
+    had, outages = alone(_come_back(hall()))
     assert had == 3600 * SECOND  # both clocks of this test stand still while the service runs
     assert [(o.milliseconds, bool(o.note)) for o in outages] == [(max(0, away), noted)]
 
@@ -156,8 +157,8 @@ def test_a_page_that_was_open_before_the_outage_is_not_shown_as_connected_after_
         await hall.stop()
         return hall.sitting.of("c01").connected
 
-    asyncio.run(before())
-    assert not asyncio.run(after())
+    alone(before())
+    assert not alone(after())
 
 
 def test_a_page_that_comes_back_at_once_is_shown_as_connected(tmp_path: Path) -> None:
@@ -174,4 +175,4 @@ def test_a_page_that_comes_back_at_once_is_shown_as_connected(tmp_path: Path) ->
         await hall.stop()
         return hall.sitting.of("c01").connected
 
-    assert asyncio.run(flicker())
+    assert alone(flicker())

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from alone import alone
 from exam.hall_room import FURNACE, room
 from tornado.httpclient import HTTPRequest
 from tornado.websocket import WebSocketClientConnection, websocket_connect
@@ -80,7 +81,7 @@ class Person:
         """Sign in, begin, and open the WebSocket."""
         wire = await asyncio.open_connection("127.0.0.1", self.port)
         head, _ = await self._post(wire, "/sign-in", {"code": code})
-        self.cookie = re.search(r"Set-Cookie: (exam_session=[^;]+)", head)[1]  # type: ignore[index]
+        self.cookie = re.search(r"Set-Cookie: (exam_session=[^;]+)", head)[1]  # type: ignore[index]  # it is there
         await self._post(wire, "/begin", {})
         wire[1].close()
         await wire[1].wait_closed()
@@ -167,7 +168,7 @@ async def _heard(reader: asyncio.StreamReader) -> tuple[float, str, int]:
     head = await reader.readuntil(b"\r\n\r\n")
     now = time.monotonic()
     text = head.decode("latin-1")
-    length = int(re.search(r"Content-Length: (\d+)", text)[1])  # type: ignore[index]
+    length = int(re.search(r"Content-Length: (\d+)", text)[1])  # type: ignore[index]  # it is there
     await reader.readexactly(length)
     return now, text, length + len(head)
 
@@ -194,7 +195,7 @@ async def _proctor_opens(port: int, code: str) -> None:
     wire = await asyncio.open_connection("127.0.0.1", port)
     desk = Person(port, "proctor", [], ())
     head, _ = await desk._post(wire, "/proctor/sign-in", {"code": code})
-    desk.cookie = re.search(r"Set-Cookie: (exam_desk=[^;]+)", head)[1]  # type: ignore[index]
+    desk.cookie = re.search(r"Set-Cookie: (exam_desk=[^;]+)", head)[1]  # type: ignore[index]  # it is there
     await desk._post(wire, "/proctor/do", {"do": "open"})
     wire[1].close()
     await wire[1].wait_closed()
@@ -213,7 +214,7 @@ def timed(
     with service:
         try:
             port = int(service.stdout.readline())
-            answers = asyncio.run(_all(folder, port, faults, count, spread, seed, together))
+            answers = alone(_all(folder, port, faults, count, spread, seed, together))
             service.stdin.close()
             counts: dict[str, list[int]] = json.loads(service.stdout.readline())
         finally:

@@ -27,7 +27,7 @@ def _next(dice: random.Random, unit: str) -> list[a.Act]:
     match dice.choices(("reading", "plug", "door", "stat", "look"), (10, 2, 1, 1, 2))[0]:
         case "reading":
             black, *reds = dice.sample(equipment.terminals, 5)
-            turn: list[a.Act] = [a.SetMeter(dice.choice(METER))] if dice.random() < 0.4 else []  # type: ignore[arg-type]
+            turn: list[a.Act] = [a.SetMeter(dice.choice(METER))] if dice.random() < 0.4 else []  # type: ignore[arg-type]  # names drawn from data
             lift: list[a.Act] = [a.LiftLead("red"), a.LiftLead("black")]
             return [*turn, *lift, a.PlaceLead("black", black), *(a.PlaceLead("red", r) for r in reds), a.ReadMeter()]
         case "plug":
@@ -51,7 +51,7 @@ def walk(unit: str, number: int, count: int) -> tuple[a.AnyAct, ...]:
     while len(done) < count:
         for act in _next(dice, unit):
             if isinstance(bench.act(act), Accepted):
-                done.append(act)  # type: ignore[arg-type]
+                done.append(act)  # type: ignore[arg-type]  # names drawn from data
     return tuple(done[:count])
 
 

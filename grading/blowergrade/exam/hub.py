@@ -132,7 +132,7 @@ class Gate(Base):
     hub_user: User | None = None
     asked = False
 
-    def initialize(self, hall: Hall, hub: Hub) -> None:  # type: ignore[override]
+    def initialize(self, hall: Hall, hub: Hub) -> None:  # type: ignore[override]  # Tornado's own has no arguments
         """Tornado's: the service, and its Hub."""
         super().initialize(hall)
         self.hub = hub
@@ -180,12 +180,12 @@ class HubDesk(Gate, DeskBase):
         self.hub_proctor()
 
 
-class HubPage(HubOAuthenticated, Gate):  # type: ignore[misc]
+class HubPage(HubOAuthenticated, Gate):  # type: ignore[misc]  # jupyterhub has no types
     """A page that a browser comes to first: without a Hub user it goes to the Hub, and comes back."""
 
     made: Mapping[str, str] = {}
 
-    def initialize(self, hall: Hall, hub: Hub) -> None:  # type: ignore[override]
+    def initialize(self, hall: Hall, hub: Hub) -> None:  # type: ignore[override]  # Tornado's own has no arguments
         """Tornado's: the service, and its Hub."""
         super().initialize(hall=hall, hub=hub)
         self.hub_auth, self.made = hub.auth, {}
@@ -273,7 +273,7 @@ class HubLive(Live):
 
     hub: Hub
 
-    def initialize(self, hall: Hall, pages: dict[str, Live], hub: Hub) -> None:  # type: ignore[override]
+    def initialize(self, hall: Hall, pages: dict[str, Live], hub: Hub) -> None:  # type: ignore[override]  # Tornado's own has no arguments
         """Tornado's: the service, its pages, and its Hub."""
         super().initialize(hall, pages)
         self.hub = hub
@@ -303,7 +303,7 @@ class HubLive(Live):
             self.close(4401, "signed out")
 
 
-class Callback(HubOAuthCallbackHandler):  # type: ignore[misc]
+class Callback(HubOAuthCallbackHandler):  # type: ignore[misc]  # jupyterhub has no types
     """Where the Hub sends people back to."""
 
     def initialize(self, hub: Hub) -> None:

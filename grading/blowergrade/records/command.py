@@ -52,7 +52,7 @@ def _coming_in(steps: Any) -> None:
     take.add_argument("--other", action="append", default=[], metavar="CANDIDATE",
                       help="this id is somebody else than here; repeatable")  # fmt: skip
     noted = _step(steps, "certificates", _certificates, "take over certificates, and what was revoked",
-                  "people --issuer keys certificates/*.jwt")  # fmt: skip
+                  "people certificates/*.jwt --issuer keys")  # fmt: skip
     noted.add_argument("files", type=Path, nargs="*", metavar="FILE", help="certificates, .jwt or .json")
     noted.add_argument("--issuer", type=Path, required=True, metavar="DIR", help="the issuer folder that they come from")
 
