@@ -20,7 +20,7 @@ TITLE = "Practical exam, May 2027"
 #: What the exam tells the issuer of candidate c02, as `blowergrade exam completions` writes it.
 COMPLETION = Completion(
     candidate="Mina Okafor", recipient="c02", recipient_kind="sourcedId", exam="Blower diagnosis, practical exam", form="A",
-    day="2027-05-12", score="80", cut="80", safety_gate=True, program="blowergrade 1",
+    day="2027-05-12", score="80", cut="80", measure="calls", safety_gate=True, program="blowergrade 1",
     record_head="d6b7f981b860fa7fba33634e013b53a6cb36efa0890e4bc0b90b54dc338e9db2",
 )
 TORQUE, SPLIT = "furnace_120_constant_torque", "furnace_120_split_capacitor"
