@@ -82,6 +82,7 @@ def _before(steps: Any) -> None:
 
 def _forms(options: argparse.Namespace) -> None:
     from blowergrade.exam.blueprint import load_blueprint
+    from blowergrade.exam.form_model import solver_name
     from blowergrade.exam.form_pool import pool_of
     from blowergrade.exam.forms import assemble, random_forms, save_forms
     from blowergrade.exam.forms_report import report_text, save_picture
@@ -89,6 +90,7 @@ def _forms(options: argparse.Namespace) -> None:
     if options.out.exists():
         raise ExamError(f"{options.out} exists; forms are never overwritten: give another --out")
     blueprint = load_blueprint(options.blueprint)
+    solver_name()  # a missing solver is said now, not after the calls were timed
     with tqdm(unit="call", desc="Timing calls") as bar:
         pool = pool_of(blueprint, progress=lambda done: bar.update(done - bar.n))
     made = assemble(pool, blueprint, options.seed, options.effort)

@@ -15,13 +15,16 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
+from typing import TYPE_CHECKING, Any
 
 from msgspec.structs import replace
-from ortools.sat.python import cp_model
 
 from blowerbench.errors import BenchError
 from blowergrade.exam.blueprint import Blueprint, Section
 from blowergrade.exam.form_pool import Item, Pool, unit_id
+
+if TYPE_CHECKING:
+    from ortools.sat.python import cp_model
 
 #: Deterministic seconds for one of the short questions that explain why there is no answer.
 SHORT = 4.0
@@ -41,8 +44,18 @@ class Solution:
     bound: int
 
 
+def _cp_sat() -> Any:
+    """The solver's module, loaded when forms are assembled and not before; raises `FormError` where it is not installed."""
+    try:
+        from ortools.sat.python import cp_model
+    except ImportError as error:
+        raise FormError("assembling forms needs OR-tools: pip install 'blowerbench-courseware[exam]'") from error
+    return cp_model
+
+
 def solver_name() -> str:
     """The solver with its version: another version may choose other forms of the same quality."""
+    _cp_sat()
     return f"CP-SAT, OR-tools {version('ortools')}"
 
 
@@ -68,7 +81,7 @@ class _Model:
 
     def __init__(self, pool: Pool, blueprint: Blueprint, *, slack: bool = False, aim: bool = True) -> None:
         self.pool, self.blueprint = pool, blueprint
-        self.model = cp_model.CpModel()
+        self.model: cp_model.CpModel = _cp_sat().CpModel()
         self.fitting = [tuple(k for k, i in enumerate(pool.items) if fits(i, s)) for s in blueprint.section]
         forms = range(blueprint.forms)
         self.set_ = {
@@ -129,7 +142,7 @@ class _Model:
 
     def solve(self, seed: int, effort: float) -> tuple[cp_model.CpSolver, str]:
         """The solver after at most `effort` deterministic seconds, and its status as a word."""
-        solver = cp_model.CpSolver()
+        solver: cp_model.CpSolver = _cp_sat().CpSolver()
         solver.parameters.num_workers = 1
         solver.parameters.random_seed = seed % 2**31
         solver.parameters.max_deterministic_time = effort
