@@ -12,6 +12,11 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 import sampling
+from hypothesis import settings
+
+# How long an example takes says something of the machine, and nothing of what is tested.
+settings.register_profile("run", deadline=None)
+settings.load_profile("run")
 
 
 def pytest_configure() -> None:
