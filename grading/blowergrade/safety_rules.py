@@ -185,3 +185,8 @@ RULES = MappingProxyType({row.id: row for row in _ROWS})
 
 #: Messages that tell of a danger to leave at once.
 DANGERS = frozenset({"smell_of_gas", "co_alarm"})
+
+
+def rule_words(name: str) -> str:
+    """What the rule `name` forbids, in words; a name that is no rule's stands for itself (a person's own finding)."""
+    return RULES[name].what if name in RULES else name

@@ -64,7 +64,7 @@ def test_each_candidate_gets_what_was_done(folder: ExamFolder) -> None:
     assert verdicts == {"c01": "passed", "c02": "not passed", "c03": "not passed", "c04": "absent"}
     reckless = result(made, "c02").calls[1]
     assert "live_work" in reckless.critical and not reckless.passed
-    assert "safety" in result(made, "c02").reasons[0] and len(result(made, "c03").calls) == 2
+    assert "with the power on" in result(made, "c02").reasons[0] and len(result(made, "c03").calls) == 2
     assert all(c.status == "not begun" and c.tenths == 0 for c in result(made, "c04").calls)
 
 
@@ -246,6 +246,7 @@ def test_an_appeal_holds_one_candidate_and_checks_from_the_records_alone(folder:
     assert {"facts.json", "rubric.toml", "events.jsonl", "READ-ME.txt", "records/call-1.jsonl"} <= set(files)
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         whole = b"".join(archive.read(n) for n in files)
+    assert b"Harrow Lane Trade School" in whole and b"Alderwick" not in whole, "a school's sheets bear no demo's name"
     assert b'"c02' in whole and not any(x.encode() in whole for x in ('"c01', '"c03', NAMES["c01"], NAMES["c03"]))
 
 

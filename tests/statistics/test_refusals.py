@@ -176,3 +176,9 @@ def test_gradings_that_can_not_be_compared_are_refused() -> None:
         agreement.cohen([0, 3], [1, 0], (0, 1))
     with pytest.raises(agreement.AgreementError, match="same number of gradings"):
         agreement.fleiss([["a", "b"], ["a"]])
+
+
+def test_an_alpha_of_nothing_is_zero_and_not_a_negative_one() -> None:
+    """One call that everybody passed adds nothing: the total varies as the other does, and alpha is 0 but for rounding."""
+    found = classical.alpha(Responses.of([[1, 1], [1, 0], [1, 0]]))
+    assert found.value == 0.0 and str(found.value) == "0.0"

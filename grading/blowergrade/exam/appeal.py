@@ -20,10 +20,11 @@ from blowerbench.record import read_record
 from blowergrade.exam.attempt import Plan
 from blowergrade.exam.blueprint import PassRule
 from blowergrade.exam.folder import ExamFolder
-from blowergrade.exam.gradings import Grading, gradings
+from blowergrade.exam.gradings import gradings
 from blowergrade.exam.journal import EventRow, Journal
 from blowergrade.exam.passing import CandidateResult, decide
 from blowergrade.exam.programme import ExamError
+from blowergrade.report import Added, render
 from blowergrade.score import VERSION, grade_record
 from blowergrade.wording import hypothesis_named
 
@@ -79,7 +80,7 @@ def bundle(folder: ExamFolder, journal: Journal, candidate: str) -> bytes:
     for digest in sorted({c.sheet for _, found in made for c in found.calls if c.sheet}):
         sheet = folder.sheet(digest)
         files[f"sheets/{digest}.json"] = sheet.json()
-        files[f"sheets/{digest}.html"] = sheet.html(language).encode()
+        files[f"sheets/{digest}.html"] = render(sheet, language, Added(school=programme.school)).encode()
     files["events.jsonl"] = b"".join(msgspec.json.encode(r) + b"\n" for r in _events(journal, candidate))
     files["rubric.toml"] = folder.rubric.read_bytes()
     return _zipped(files)
@@ -153,5 +154,3 @@ def _unzipped(data: bytes) -> dict[str, bytes]:
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError) as error:
         raise ExamError(f"the bundle can't be read ({error}); get it anew") from error
 
-
-__all__ = ["Facts", "Grading", "bundle", "check_bundle"]

@@ -18,7 +18,7 @@ from blowergrade.exam import checkpoints
 from blowergrade.exam.folder import RECORDS, ExamFolder
 from blowergrade.exam.gradings import Grading, gradings
 from blowergrade.exam.journal import Journal, check_events
-from blowergrade.exam.passing import CallResult, CandidateResult, decide, with_sheet
+from blowergrade.exam.passing import decide, with_sheet
 from blowergrade.exam.programme import Programme
 
 
@@ -128,5 +128,3 @@ def check_receipt(folder: ExamFolder, journal: Journal, candidate: str, call: st
     last = journal.counts()[attempt]
     return "" if last == acts else f"{attempt}: the record goes on to act {last} after the receipt"
 
-
-__all__ = ["CallResult", "CandidateResult", "Found", "audit", "check_receipt", "check_record"]

@@ -328,7 +328,7 @@ def _completions(options: argparse.Namespace) -> None:
         journal.close()
     for one in made:
         write(options.out / f"{one.recipient}.json", msgspec.json.format(msgspec.json.encode(one)) + b"\n")
-    print(f"{len(made)} files in {options.out}. Next, for each: `blowergrade certificate issue ISSUER FILE --out DIR`.")
+    print(f"{options.out}: {len(made)} passed, a file for each. Next: `blowergrade certificate issue ISSUER FILES --out DIR`.")
 
 
 # ---------------------------------------------------------------------- later

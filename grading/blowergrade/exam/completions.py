@@ -14,6 +14,7 @@ from blowergrade.exam.gradings import Grading, gradings, sitting_of
 from blowergrade.exam.journal import Journal
 from blowergrade.exam.passing import CandidateResult
 from blowergrade.exam.programme import ExamError
+from blowergrade.report import points
 
 
 def head_of(result: CandidateResult) -> str:
@@ -50,5 +51,4 @@ def completions(folder: ExamFolder, journal: Journal) -> tuple[Completion, ...]:
 
 
 def _percent(part: int, whole: int) -> str:
-    tenths = 1000 * part // whole
-    return f"{tenths // 10}.{tenths % 10}" if tenths % 10 else str(tenths // 10)
+    return points(1000 * part // whole)

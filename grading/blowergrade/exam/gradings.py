@@ -22,7 +22,7 @@ from blowergrade.exam.folder import RECORDS, ExamFolder
 from blowergrade.exam.journal import GENESIS, Journal
 from blowergrade.exam.passing import CallResult, CandidateResult, decide, with_sheet
 from blowergrade.exam.programme import ExamError, Programme
-from blowergrade.exam.sitting import Sitting, evolve
+from blowergrade.exam.sitting import Sitting
 from blowergrade.processes import in_processes
 from blowergrade.score import VERSION, grade_record
 from blowergrade.wording import hypothesis_named
@@ -86,12 +86,7 @@ class Graded(msgspec.Struct, frozen=True):
 # ---------------------------------------------------------------------- records
 def sitting_of(programme: Programme, journal: Journal) -> Sitting:
     """How the sitting stands by its journal."""
-    from blowergrade.exam.sitting import Progress
-
-    sitting = Sitting(candidates={c.id: Progress(allotted=1000 * programme.seconds(c)) for c in programme.candidates})
-    for row in journal.events():
-        sitting = evolve(sitting, row.event, row.at)
-    return sitting
+    return programme.sitting_after((row.event, row.at) for row in journal.events())
 
 
 def write_records(folder: ExamFolder, programme: Programme, journal: Journal) -> dict[tuple[str, str], tuple[Path, int, str]]:

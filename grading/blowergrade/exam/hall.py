@@ -34,8 +34,6 @@ from blowergrade.exam.sitting import (
     Event,
     Incident,
     Outage,
-    Progress,
-    Sitting,
     SittingError,
     Started,
     Submitted,
@@ -88,10 +86,8 @@ class Hall:
         self.rules, self._key = rules, key
         self.solvers = Solvers(rules.solvers, 64 + 5 * len(programme.candidates) // 4)
         self.ticks = Ticks(rules.tick_ms / 1000, rules.guard_ms / 1000)
-        self.sitting = Sitting(candidates={c.id: _fresh(programme, c) for c in programme.candidates})
         rows = journal.events()
-        for row in rows:
-            self.sitting = evolve(self.sitting, row.event, row.at)
+        self.sitting = programme.sitting_after((row.event, row.at) for row in rows)
         self.noted = [(row.at, row.event) for row in rows if isinstance(row.event, NOTED)]  # for the desk's log
         sign = journal.last_sign()
         self.line = line or TimeLine(not_before=sign or 0)
@@ -453,10 +449,6 @@ def _answer(reply: solver.Reply) -> Answer:
 def _frame(reply: solver.Reply) -> Frame:
     answer = _answer(reply)
     return Frame(msgspec.Raw(answer.changes), answer.acts, answer.head, answer.ended)
-
-
-def _fresh(programme: Programme, candidate: Candidate) -> Progress:
-    return Progress(allotted=1000 * programme.seconds(candidate))
 
 
 def refused(error: BenchError) -> tuple[str, str, int]:

@@ -12,6 +12,7 @@ from typing import Literal
 import msgspec
 
 from blowergrade.exam.blueprint import PassRule
+from blowergrade.safety_rules import rule_words
 from blowergrade.sheet import Sheet
 
 Status = Literal["graded", "manual", "not begun", "decided"]
@@ -77,7 +78,7 @@ def decide(calls: Sequence[CallResult], rule: PassRule) -> tuple[Verdict, tuple[
     if all(c.status == "not begun" for c in calls):
         return "absent", ("No call was begun.",)
     broken = [c for c in calls if c.critical]
-    reasons = [f"{c.call}: a critical safety rule was broken ({', '.join(c.critical)})." for c in broken]
+    reasons = [f"{c.call}: a critical safety rule was broken: {'; '.join(map(rule_words, c.critical))}." for c in broken]
     if broken and rule.critical == "sitting":
         return "not passed", (*reasons, "A critical violation fails the exam, whatever the points are.")
     passed, waiting = sum(c.passed for c in calls), [c.call for c in calls if c.tenths is None]

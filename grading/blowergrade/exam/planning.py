@@ -138,7 +138,7 @@ def enrolled(entrants: Sequence[Entrant], codes: Mapping[str, str]) -> tuple[Can
 # ---------------------------------------------------------------------- the plan
 def programme_from(
     blueprint: Blueprint, formset: FormSet, candidates: Sequence[Candidate], secret: bytes, sitting: str, *, title: str = "",
-    school: str = "", rules: Rules | None = None, last_start: str = "", shuffled: bool = True,
+    school: str = "", rules: Rules | None = None, shuffled: bool = True,
     had: Mapping[str, frozenset[str]] | None = None,
 ) -> Programme:  # fmt: skip
     """The plan of `sitting`: each candidate's form, its calls in an order and on variants that `secret` (32 bytes) gives.
@@ -163,7 +163,7 @@ def programme_from(
     return Programme(
         sitting, title or blueprint.title, school, "exam", blueprint.minutes,
         tuple(replace(c, form=got[c.id]) for c in candidates), plans, _trying_out(blueprint.familiarisation, secret, sitting),
-        rules or Rules(), last_start, blueprint.pass_rule, _rubric(blueprint), blueprint.digest, formset.digest,
+        rules or Rules(), blueprint.pass_rule, _rubric(blueprint), blueprint.digest, formset.digest,
     )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import secrets
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Literal
 
@@ -16,6 +16,7 @@ import msgspec
 from blowerbench.errors import BenchError
 from blowergrade.exam.attempt import Plan
 from blowergrade.exam.blueprint import PassRule
+from blowergrade.exam.sitting import AnyEvent, Progress, Sitting, evolve
 
 FORMAT = 1
 
@@ -88,7 +89,6 @@ class Programme(msgspec.Struct, frozen=True):
     plans: Mapping[str, tuple[Plan, ...]]  # by candidate, in the order of the calls
     familiarisation: Plan | None = None
     rules: Rules = Rules()
-    last_start: str = ""  # ISO 8601: nobody may begin later
     passing: PassRule | None = None  # an exam has one
     rubric: str = "default"  # a shipped one, or the text of one of the school's own
     blueprint: str = ""  # digest of the blueprint, and of the set of forms
@@ -105,6 +105,13 @@ class Programme(msgspec.Struct, frozen=True):
             return 10**8
         minutes = -(-self.minutes * (100 + candidate.accommodation.extra_percent) // 100)
         return 60 * minutes
+
+    def sitting_after(self, events: Iterable[tuple[AnyEvent, int]]) -> Sitting:
+        """The sitting after `events`, each with its time (ms), from everybody's clock full and standing."""
+        sitting = Sitting(candidates={c.id: Progress(allotted=1000 * self.seconds(c)) for c in self.candidates})
+        for event, at in events:
+            sitting = evolve(sitting, event, at)
+        return sitting
 
     def plan(self, candidate: str, item: str) -> Plan | None:
         """What stands on the bench of `candidate` for the call `item`."""

@@ -11,6 +11,7 @@ from blowergrade.exam.gradings import gradings
 from blowergrade.exam.hall import Hall
 from blowergrade.exam.passing import CallResult, CandidateResult
 from blowergrade.exam.programme import ExamError, Programme
+from blowergrade.report import points
 
 #: Said of the whole, of the safety gate and of each call; {0} is the call's number, {1} its points.
 NEEDED = "{0} of {1} calls were passed; {2} are needed, each with {3} points or more."
@@ -50,7 +51,7 @@ def sentences(folder: ExamFolder, programme: Programme, number: int, candidate: 
     if programme.passing.critical == "sitting" and any(c.critical for c in found.calls):
         told.append(t(GATE))
     for k, call in enumerate(found.calls, 1):
-        told.append(t(_line(call)).format(k, *(() if call.tenths is None else (_points(call.tenths),))))
+        told.append(t(_line(call)).format(k, *(() if call.tenths is None else (points(call.tenths),))))
         told += [t(BROKEN).format(k, text) for text in _broken(folder, call, one.language)]
     return told
 
@@ -66,10 +67,6 @@ def _line(call: CallResult) -> str:
     if call.tenths is None:
         return WAITING
     return PASSED if call.passed else FAILED
-
-
-def _points(tenths: int) -> str:
-    return f"{tenths // 10}.{tenths % 10}" if tenths % 10 else str(tenths // 10)
 
 
 def _broken(folder: ExamFolder, call: CallResult, language: str) -> list[str]:

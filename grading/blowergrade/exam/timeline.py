@@ -9,6 +9,8 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
+from blowerbench.messages import duration_text
+
 #: An absence above this (ms) is noted: the machine's clock may have been set ahead.
 LONG = 12 * 3600 * 1000
 
@@ -42,7 +44,10 @@ def outage(last_sign: int, now_wall: int) -> tuple[int, str]:
     """
     lost = now_wall - last_sign
     if lost < 0:
-        return 0, f"the machine's clock stands {-lost} ms before the last sign of life: the time line goes on from that sign"
+        return 0, (
+            f"the machine's clock was set back: it stands {duration_text(-lost // 1000)} before the last sign of life. The "
+            "exam's own time goes on from that sign; if the service was away meanwhile, give the minutes by hand"
+        )
     if lost > LONG:
         return lost, f"the last sign of life is {lost // 3_600_000} h old by the machine's clock: all of it was added"
     return lost, ""

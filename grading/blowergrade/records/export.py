@@ -26,7 +26,8 @@ from blowergrade.records.persons import GoneError
 from blowergrade.records.register import now
 from blowergrade.records.retention import kept_until, read_policy
 from blowergrade.records.school import Person, Records
-from blowergrade.report import SCHOOL, environment, versions
+from blowergrade.report import environment, points, versions
+from blowergrade.safety_rules import rule_words
 
 FORMAT = 1
 ABOUT = "Everything that the school's records of persons say about one person. Times are UTC; `chain` proves the entry's place."
@@ -86,8 +87,9 @@ class Export:
         digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
         pages = environment().overlay(loader=ChoiceLoader(folders), finalize=_shown)
         return pages.get_template("person.html").render(
-            style=Markup(style), digest=digest, export=self, person=self.person, of=self.of, demo=SCHOOL,
+            style=Markup(style), digest=digest, export=self, person=self.person, of=self.of,
             statement=STATEMENT, versions=versions(), counts={r.number for r in self.person.results}, points=_points,
+            rules=lambda names: "; ".join(map(rule_words, names)),
             outcome={"changed": "the result was changed", "unchanged": "the result stands"},
         )  # fmt: skip
 
@@ -159,9 +161,7 @@ def _shown(value: object) -> object:
 
 
 def _points(tenths: int | None) -> str:
-    if tenths is None:
-        return "not decided"
-    return f"{tenths // 10}.{tenths % 10}" if tenths % 10 else str(tenths // 10)
+    return "not decided" if tenths is None else points(tenths)
 
 
 def _style() -> str:

@@ -15,7 +15,7 @@ import msgspec
 import numpy as np
 from scipy import stats
 
-from blowergrade.statistics.responses import Array, Responses, StatisticsError, TooFewError, Value, constant
+from blowergrade.statistics.responses import ROUNDING, Array, Responses, StatisticsError, TooFewError, Value, constant
 
 SAME_ITEM = "everybody scored the same on this item"
 SAME_TOTAL = "all totals are the same"
@@ -80,7 +80,8 @@ def _alpha(scores: Array) -> Value:
     total = scores.sum(axis=1)
     if constant(total):
         return Value(None, SAME_TOTAL)
-    return Value(float(k / (k - 1) * (1 - scores.var(axis=0, ddof=1).sum() / total.var(ddof=1))))
+    found = float(k / (k - 1) * (1 - scores.var(axis=0, ddof=1).sum() / total.var(ddof=1)))
+    return Value(found if abs(found) > ROUNDING else 0.0)  # a rounding error below 0 is no negative alpha
 
 
 def kr20(responses: Responses) -> Value:

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import msgspec
 
-from blowergrade.report import SCHOOL
 from blowergrade.statistics.responses import StatisticsError
 
 if TYPE_CHECKING:
@@ -85,7 +84,7 @@ def _step(steps: Any, name: str, run: Run, about: str, example: str) -> argparse
 def _page(parser: argparse.ArgumentParser, about: str) -> None:
     parser.add_argument("-o", "--out", type=Path, metavar="PAGE.html", help=about)
     parser.add_argument("--title", default="", help="what stands on the page")
-    parser.add_argument("--school", default=SCHOOL, help="the school's name on the page")
+    parser.add_argument("--school", default="", help="the school's name on the page")
     parser.add_argument("--critical", choices=("sitting", "call"), help="what a critical violation fails (default: sitting)")
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from blowergrade.report import SCHOOL
 from blowergrade.statistics import cut_plots
 from blowergrade.statistics.angoff import Cut, ItemRow, Result, Shown, own_cuts
 from blowergrade.statistics.consequences import Consequences
@@ -22,7 +21,7 @@ SOURCES = (
 )
 
 
-def discussion_page(title: str, first: Ratings, shown: Sequence[Shown], *, school: str = SCHOOL) -> str:
+def discussion_page(title: str, first: Ratings, shown: Sequence[Shown], *, school: str = "") -> str:
     """What the panel talks about between the rounds, the items on which judges differ most first."""
     number = {item: k for k, item in enumerate(first.items, 1)}
     rows = sorted(shown, key=lambda s: (-s.deviation, number[s.item]))
@@ -32,7 +31,7 @@ def discussion_page(title: str, first: Ratings, shown: Sequence[Shown], *, schoo
     )  # fmt: skip
 
 
-def cut_page(result: Result, found: Sequence[Consequences], *, school: str = SCHOOL) -> str:
+def cut_page(result: Result, found: Sequence[Consequences], *, school: str = "") -> str:
     """The whole procedure with its cuts and what they mean for candidates."""
     forms = [_form(result, cut, c, k) for k, (cut, c) in enumerate(zip(result.cuts, found, strict=True), 1)]
     return page(

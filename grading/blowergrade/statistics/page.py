@@ -13,7 +13,7 @@ from typing import Any
 import msgspec
 from jinja2 import ChoiceLoader, PackageLoader
 
-from blowergrade.report import SCHOOL, environment, versions
+from blowergrade.report import environment, versions
 from blowergrade.statistics import plots, words
 from blowergrade.statistics.decision import Decision
 from blowergrade.statistics.irt import MODELS, Fit, Model
@@ -37,7 +37,7 @@ class Picture(msgspec.Struct, frozen=True):
     text: str
 
 
-def render(report: SittingReport, *, school: str = SCHOOL) -> str:
+def render(report: SittingReport, *, school: str = "") -> str:
     """The whole page."""
     return page(
         "exam_report.html", title=report.title, school=school, report=report,
@@ -52,7 +52,7 @@ def page(template: str, **values: Any) -> str:
     folders = [PackageLoader("blowergrade.statistics", "pages"), PackageLoader("blowergrade", "templates")]
     pages = environment().overlay(loader=ChoiceLoader(folders))
     return pages.get_template(template).render(
-        **values, demo=SCHOOL, versions=versions(), number=words.number, percent=words.percent
+        **values, versions=versions(), number=words.number, percent=words.percent
     )
 
 
