@@ -211,7 +211,8 @@ def test_receipts_say_what_is_wrong(folder: ExamFolder) -> None:
     n = rows[-1].seq
     assert "goes on" in check_receipt(folder, journal, "c01", "call-1", n - 1, before)
     assert "gone" in check_receipt(folder, journal, "c01", "call-1", n + 3, last)
-    assert "was changed" in check_receipt(folder, journal, "c01", "call-1", n, last[:8]), "eight characters are too few"
+    assert "is no receipt" in check_receipt(folder, journal, "c01", "call-1", n, last[:8]), "eight characters are too few"
+    assert "Compare what was typed" in check_receipt(folder, journal, "c01", "call-1", n, "0" + last[:15])
     assert "has no" in check_receipt(folder, journal, "c01", "call-7", n, last)
     journal.close()
 

@@ -6,6 +6,7 @@ Rule: an audit changes nothing, and says of each thing that is wrong where it is
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +21,8 @@ from blowergrade.exam.gradings import Grading, gradings
 from blowergrade.exam.journal import Journal, check_events
 from blowergrade.exam.passing import decide, with_sheet
 from blowergrade.exam.programme import Programme
+
+_RECEIPT = re.compile(r"[0-9a-fA-F]{16,64}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,14 +120,19 @@ def check_receipt(folder: ExamFolder, journal: Journal, candidate: str, call: st
     attempt = f"{candidate}/{call}"
     if call not in folder.programme.items(candidate):
         return f"{candidate} has no {call}"
+    if not _RECEIPT.fullmatch(head):
+        return f"{head[:20]!r} is no receipt: give at least the first 16 of its characters (0 to 9, a to f)"
     problem = check_record(folder.programme, journal, attempt)
     if problem:
         return problem
     kept = checkpoints.head_of(journal, attempt, acts)
     if not kept:
         return f"{attempt}: the journal holds no act {acts}: acts that were acknowledged are gone"
-    if not head or not kept.startswith(head.lower()) or len(head) < 16:
-        return f"{attempt}: act {acts} is not the one of the receipt: the record was changed after the receipt was given"
+    if not kept.startswith(head.lower()):
+        return (
+            f"{attempt}: act {acts} is not the one of this receipt. Compare what was typed with it; if that is right, the "
+            "record was changed after the receipt was given"
+        )
     last = journal.counts()[attempt]
     return "" if last == acts else f"{attempt}: the record goes on to act {last} after the receipt"
 
